@@ -1,0 +1,50 @@
+"""What every page shows: the lab's name and the places this person may go."""
+
+from typing import TypedDict
+
+from django.http import HttpRequest
+
+from labsite.models import Lab
+from labsite.roles import Deed, may
+
+
+class Place(TypedDict):
+    """One entry of the navigation."""
+
+    label: str
+    url: str
+    current: bool
+
+
+PLACES: tuple[tuple[str, str, Deed | None], ...] = (
+    ("Scorecards", "/", None),
+    ("Bench", "/bench/", Deed.ENTER_READINGS),
+    ("Lab", "/lab/", Deed.SEE_LAB),
+    ("Desk", "/desk/", Deed.SEE_FINDINGS),
+    ("Administration", "/admin/", Deed.ADMINISTER),
+)
+
+
+def lab(request: HttpRequest) -> dict[str, object]:
+    """Costs one query a page."""
+    row = Lab.objects.first()
+    if row is None:
+        return {"lab_name": "Wornproof", "lab_note": "", "invented": False}
+    return {"lab_name": row.name, "lab_note": row.note, "invented": row.is_invented}
+
+
+def navigation(request: HttpRequest) -> dict[str, list[Place]]:
+    user = getattr(request, "user", None)
+    return {
+        "nav": [
+            Place(label=label, url=url, current=_is_current(request.path, url))
+            for label, url, deed in PLACES
+            if deed is None or (user is not None and may(user, deed))
+        ]
+    }
+
+
+def _is_current(path: str, url: str) -> bool:
+    if url == "/":
+        return path == "/" or path.startswith("/scorecards/")
+    return path.startswith(url)

@@ -1,0 +1,291 @@
+"""Background work that is never lost and never done twice.
+
+The row in labsite_job is the truth. It is written in the same transaction as the data that
+needs the work. The message broker is only a doorbell: rung when that transaction has been
+committed, and rung again by the sweep for every job that did not end. No broker that was tried
+keeps all running work when a worker is killed, so nothing here depends on one that does.
+
+1. A worker claims the row by one conditional UPDATE, with a lease. A second delivery of the
+   same message finds the row claimed or ended and costs one query.
+2. It computes outside any transaction, renewing the lease while it lives.
+3. It stores the result and 'done' in one transaction, if the claim is still its own. So the
+   effect happens once or not at all, also when two workers computed the same thing.
+"""
+
+import logging
+import threading
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import timedelta
+from functools import partial
+from time import monotonic
+from typing import Any
+
+from celery import current_app
+from django.conf import settings
+from django.db import connection, transaction
+from django.db.models import F, Q
+from django.utils import timezone
+from kombu.exceptions import KombuError, OperationalError
+
+from labsite import logs
+from labsite.errors import Refused
+from labsite.models import Job, JobState
+
+log = logging.getLogger(__name__)
+
+ReportProgress = Callable[[int, int], None]
+# A progress bar that moves once a second is alive; more often is only work for the database.
+PROGRESS_EVERY_SECONDS = 1.0
+RINGS_PER_SWEEP = 500
+
+
+@dataclass(frozen=True)
+class JobKind:
+    """What to do for a kind of job.
+
+    `compute(payload, report_progress)` runs outside any transaction and returns the result.
+    `store(payload, result)` runs inside the transaction that marks the job done: only short
+    writes belong there, and they must not talk to anything but the database.
+    """
+
+    name: str
+    compute: Callable[[dict[str, Any], ReportProgress], Any]
+    store: Callable[[dict[str, Any], Any], None]
+
+
+class LeaseLost(Exception):
+    """Another worker has taken this job, so whatever is computed here is not wanted."""
+
+
+_kinds: dict[str, JobKind] = {}
+
+
+def register(kind: JobKind) -> None:
+    """Make a kind known; apps call this in AppConfig.ready()."""
+    known = _kinds.get(kind.name)
+    if known is not None and known != kind:
+        raise ValueError(f"A different job kind is already registered as {kind.name!r}.")
+    _kinds[kind.name] = kind
+
+
+def request_job(*, kind: str, key: str, payload: dict[str, Any]) -> Job:
+    """Ask for work; call it inside the transaction that makes the work necessary.
+
+    Asking again for the same (kind, key) returns the same row. If that job had failed, asking
+    again gives it a fresh set of attempts; if it is done, there is nothing left to do.
+    """
+    if kind not in _kinds:
+        raise ValueError(f"No job kind is registered as {kind!r}.")
+    if not connection.in_atomic_block:
+        raise RuntimeError("request_job must be called inside transaction.atomic().")
+    job, is_new = Job.objects.get_or_create(kind=kind, key=key, defaults={"payload": payload})
+    if not is_new and job.state == JobState.FAILED:
+        _give_fresh_attempts(job)
+    if job.state == JobState.WAITING:
+        transaction.on_commit(partial(ring, job.pk))
+    return job
+
+
+def _give_fresh_attempts(job: Job) -> None:
+    Job.objects.filter(pk=job.pk, state=JobState.FAILED).update(
+        state=JobState.WAITING,
+        attempts=0,
+        error="",
+        claim="",
+        ended_at=None,
+        not_before=None,
+        sent_at=timezone.now(),
+        progress_done=0,
+        progress_total=0,
+    )
+    job.refresh_from_db()
+
+
+def ring(job_id: int) -> bool:
+    """Tell the workers that a job waits. If the broker is away, the sweep will ring again."""
+    try:
+        current_app.send_task(
+            "labsite.run_job", args=[job_id], retry=True, retry_policy={"max_retries": 1}
+        )
+    except (KombuError, OperationalError, OSError) as error:
+        # The row is committed. An error here must not turn a saved reading into an error page.
+        log.warning("Job %s waits, the broker did not take the message: %s", job_id, error)
+        return False
+    return True
+
+
+def run_job(job_id: int) -> None:
+    """Do one job if nobody else has it. Called by the Celery task of the same name."""
+    token = logs.origin.set(f"job {job_id}")
+    try:
+        claim = _claim(job_id)
+        if claim is not None:
+            _run_claimed(Job.objects.get(pk=job_id), claim)
+    finally:
+        logs.origin.reset(token)
+
+
+def _claim(job_id: int) -> str | None:
+    now = timezone.now()
+    claim = uuid.uuid4().hex
+    got = (
+        Job.objects.filter(pk=job_id, attempts__lt=settings.JOB_ATTEMPTS)
+        .filter(Q(not_before=None) | Q(not_before__lte=now))
+        .filter(Q(state=JobState.WAITING) | Q(state=JobState.RUNNING, lease_until__lt=now))
+        .update(
+            state=JobState.RUNNING,
+            claim=claim,
+            lease_until=now + timedelta(seconds=settings.JOB_LEASE_SECONDS),
+            attempts=F("attempts") + 1,
+            started_at=now,
+        )
+    )
+    return claim if got else None
+
+
+def _run_claimed(job: Job, claim: str) -> None:
+    try:
+        kind = _kinds.get(job.kind)
+        if kind is None:
+            raise LookupError(f"This worker knows no job kind {job.kind!r}.")
+        with _renewed_lease(job.pk, claim):
+            result = kind.compute(job.payload, _progress_reporter(job.pk, claim))
+        _store(kind, job, claim, result)
+    except LeaseLost:
+        log.warning("Another worker has taken over; the result of this one is dropped.")
+    except Refused as refusal:
+        # The same input would be refused again, so there is nothing to try again.
+        _end_failed(job.pk, claim, " ".join(refusal.sentences))
+    except Exception as error:
+        log.exception("The job %s %s stopped.", job.kind, job.key)
+        _note_failed_attempt(job, claim, error)
+
+
+def _store(kind: JobKind, job: Job, claim: str, result: Any) -> None:
+    now = timezone.now()
+    with transaction.atomic():
+        mine = Job.objects.filter(pk=job.pk, claim=claim, state=JobState.RUNNING).update(
+            state=JobState.DONE, lease_until=None, ended_at=now, error=""
+        )
+        if not mine:
+            raise LeaseLost
+        kind.store(job.payload, result)
+
+
+def _end_failed(job_id: int, claim: str, error: str) -> None:
+    Job.objects.filter(pk=job_id, claim=claim, state=JobState.RUNNING).update(
+        state=JobState.FAILED, lease_until=None, ended_at=timezone.now(), error=error
+    )
+
+
+def _note_failed_attempt(job: Job, claim: str, error: Exception) -> None:
+    words = (
+        f"The computation stopped because of an error in the program ({type(error).__name__}). "
+        f"Attempt {job.attempts} of {settings.JOB_ATTEMPTS}. "
+        f"The log of the worker has the details under 'job {job.pk}'."
+    )
+    if job.attempts >= settings.JOB_ATTEMPTS:
+        _end_failed(job.pk, claim, words)
+        return
+    # Longer each time, so that a database or a disk that is away has time to come back.
+    pause = timedelta(seconds=2**job.attempts)
+    Job.objects.filter(pk=job.pk, claim=claim, state=JobState.RUNNING).update(
+        state=JobState.WAITING, lease_until=None, not_before=timezone.now() + pause, error=words
+    )
+
+
+def _progress_reporter(job_id: int, claim: str) -> ReportProgress:
+    reported_at = float("-inf")
+
+    def report_progress(done: int, total: int) -> None:
+        nonlocal reported_at
+        if monotonic() - reported_at < PROGRESS_EVERY_SECONDS and done < total:
+            return
+        reported_at = monotonic()
+        mine = Job.objects.filter(pk=job_id, claim=claim, state=JobState.RUNNING).update(
+            progress_done=min(done, total), progress_total=total
+        )
+        if not mine:
+            raise LeaseLost
+
+    return report_progress
+
+
+@contextmanager
+def _renewed_lease(job_id: int, claim: str) -> Iterator[None]:
+    """Renew the lease from a thread while the block runs, up to the time limit of a job.
+
+    So the lease can be short, which is how long a killed worker holds a job up, while a long
+    computation keeps its claim. Past the limit the lease is let go, for pools that cannot stop
+    a computation that hangs.
+    """
+    ended = threading.Event()
+    thread = threading.Thread(
+        target=_renew_until, args=(ended, job_id, claim), name=f"lease of job {job_id}", daemon=True
+    )
+    thread.start()
+    try:
+        yield
+    finally:
+        ended.set()
+        thread.join()
+
+
+def _renew_until(ended: threading.Event, job_id: int, claim: str) -> None:
+    give_up_at = monotonic() + settings.JOB_TIME_LIMIT_SECONDS
+    used_database = False
+    while not ended.wait(settings.JOB_LEASE_SECONDS / 3) and monotonic() < give_up_at:
+        used_database = True
+        until = timezone.now() + timedelta(seconds=settings.JOB_LEASE_SECONDS)
+        Job.objects.filter(pk=job_id, claim=claim, state=JobState.RUNNING).update(lease_until=until)
+    if used_database:
+        connection.close()
+
+
+def sweep() -> int:
+    """Ring again for every job that should be running and is not; return how many.
+
+    Covers a doorbell that was never rung (a broker that was away, a process that died between
+    commit and ring), a message that was lost, and a worker that was killed.
+    """
+    now = timezone.now()
+    _fail_exhausted(now)
+    rung_before = now - timedelta(seconds=settings.JOB_RING_AGAIN_SECONDS)
+    due = (
+        Job.objects.filter(attempts__lt=settings.JOB_ATTEMPTS, sent_at__lt=rung_before)
+        .filter(Q(not_before=None) | Q(not_before__lte=now))
+        .filter(Q(state=JobState.WAITING) | Q(state=JobState.RUNNING, lease_until__lt=now))
+        .order_by("sent_at")
+    )
+    ids = list(due.values_list("pk", flat=True)[:RINGS_PER_SWEEP])
+    Job.objects.filter(pk__in=ids).update(sent_at=now)
+    return sum(ring(job_id) for job_id in ids)
+
+
+def _fail_exhausted(now: Any) -> None:
+    """End jobs whose last allowed attempt was cut short: their worker was killed each time."""
+    Job.objects.filter(
+        state=JobState.RUNNING, lease_until__lt=now, attempts__gte=settings.JOB_ATTEMPTS
+    ).update(
+        state=JobState.FAILED,
+        lease_until=None,
+        ended_at=now,
+        error=(
+            f"The worker was stopped in the middle of this {settings.JOB_ATTEMPTS} times. "
+            "It may need more memory or time than the worker has."
+        ),
+    )
+
+
+def oldest_waiting_seconds() -> float | None:
+    """Return how long the longest-waiting job has waited, or None when nothing waits."""
+    asked = (
+        Job.objects.filter(state=JobState.WAITING)
+        .order_by("requested_at")
+        .values_list("requested_at", flat=True)
+        .first()
+    )
+    return None if asked is None else (timezone.now() - asked).total_seconds()

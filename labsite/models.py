@@ -1,0 +1,148 @@
+"""People, the audit trail, background jobs and the lab's own name."""
+
+from typing import TYPE_CHECKING, ClassVar
+
+from django.contrib.auth.models import AbstractUser
+from django.db import models
+from django.db.models import F, Q
+from django.utils import timezone
+
+if TYPE_CHECKING:
+    from labsite.roles import Role
+
+
+class User(AbstractUser):
+    """A person who signs in. Roles are groups (labsite.roles)."""
+
+    # Filled by labsite.roles.roles_of for the lifetime of this object.
+    _kept_roles: "frozenset[Role] | None" = None
+
+    @property
+    def display_name(self) -> str:
+        return self.get_full_name() or self.username
+
+    def __str__(self) -> str:
+        return self.display_name
+
+
+class Lab(models.Model):
+    """The one row that names the lab whose site this is."""
+
+    name = models.CharField(max_length=100)
+    note = models.CharField(
+        max_length=300, blank=True, help_text="Shown under the name on every page."
+    )
+    is_invented = models.BooleanField(
+        default=False, help_text="Every page then says that the lab and its data are invented."
+    )
+
+    class Meta:
+        constraints: ClassVar = [
+            models.CheckConstraint(condition=Q(pk=1), name="only_one_lab"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class AuditEntry(models.Model):
+    """One thing that somebody did. Append-only: the database refuses changes."""
+
+    at = models.DateTimeField(default=timezone.now, editable=False, db_index=True)
+    by = models.ForeignKey(
+        User, null=True, on_delete=models.PROTECT, related_name="audit_entries", editable=False
+    )
+    verb = models.CharField(max_length=60)
+    subject_kind = models.CharField(max_length=100)
+    subject_id = models.CharField(max_length=64)
+    subject_words = models.CharField(max_length=200)
+    detail = models.JSONField(default=dict)
+
+    class Meta:
+        ordering: ClassVar = ["-at", "-pk"]
+        verbose_name_plural = "audit entries"
+        indexes: ClassVar = [
+            models.Index(fields=["subject_kind", "subject_id"], name="audit_by_subject"),
+        ]
+
+    def __str__(self) -> str:
+        who = self.by.display_name if self.by else "the site"
+        return f"{who} {self.verb} {self.subject_words}"
+
+
+class JobState(models.TextChoices):
+    """Where a job stands."""
+
+    WAITING = "waiting", "waiting"
+    RUNNING = "running", "running"
+    DONE = "done", "done"
+    FAILED = "failed", "failed"
+
+
+class Job(models.Model):
+    """One piece of background work, and the only truth about it (labsite.jobs).
+
+    (kind, key) names the work itself, usually by a digest of its inputs, so asking twice for
+    the same work makes one row.
+    """
+
+    kind = models.CharField(max_length=60)
+    key = models.CharField(max_length=200)
+    payload = models.JSONField(default=dict)
+    state = models.CharField(max_length=10, choices=JobState.choices, default=JobState.WAITING)
+    claim = models.CharField(max_length=32, blank=True)
+    lease_until = models.DateTimeField(null=True, blank=True)
+    not_before = models.DateTimeField(null=True, blank=True)
+    attempts = models.PositiveIntegerField(default=0)
+    progress_done = models.PositiveIntegerField(default=0)
+    progress_total = models.PositiveIntegerField(default=0)
+    error = models.TextField(blank=True)
+    requested_at = models.DateTimeField(default=timezone.now)
+    sent_at = models.DateTimeField(default=timezone.now)
+    started_at = models.DateTimeField(null=True, blank=True)
+    ended_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering: ClassVar = ["-requested_at", "-pk"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["kind", "key"], name="one_job_for_each_work"),
+            models.CheckConstraint(
+                condition=Q(state__in=JobState.values), name="job_state_is_known"
+            ),
+            models.CheckConstraint(
+                condition=(
+                    Q(state="running", lease_until__isnull=False)
+                    | (~Q(state="running") & Q(lease_until__isnull=True))
+                ),
+                name="only_running_jobs_are_leased",
+            ),
+            models.CheckConstraint(
+                condition=(
+                    Q(state__in=["done", "failed"], ended_at__isnull=False)
+                    | Q(state__in=["waiting", "running"], ended_at__isnull=True)
+                ),
+                name="ended_jobs_have_an_end",
+            ),
+            models.CheckConstraint(
+                condition=~Q(state="failed") | ~Q(error=""), name="failed_jobs_say_why"
+            ),
+            models.CheckConstraint(
+                condition=Q(progress_done__lte=F("progress_total")),
+                name="job_progress_within_total",
+            ),
+        ]
+        indexes: ClassVar = [
+            # What the sweep looks for is always a small part of the table.
+            models.Index(
+                fields=["sent_at"],
+                condition=Q(state__in=["waiting", "running"]),
+                name="jobs_not_ended",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.key[:12]} ({self.state})"
+
+    @property
+    def has_ended(self) -> bool:
+        return self.state in {JobState.DONE, JobState.FAILED}

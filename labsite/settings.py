@@ -1,0 +1,227 @@
+"""Settings, read from the environment; without any, everything lives in the var folder.
+
+The embedded default is SQLite, a file-system message broker and a key generated once. Every
+variable is listed in DEVELOPERS.md; what is not understood is refused by name (labsite.env).
+"""
+
+import os
+from pathlib import Path
+from typing import Any
+
+from labsite import env
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+
+environment = env.Environment(variables=os.environ)
+
+VAR_DIR = environment.folder("VAR_DIR", default=BASE_DIR / "var")
+DEBUG = environment.flag("DEBUG", default=False)
+HTTPS = environment.flag("HTTPS", default=False)
+LOG_LEVEL = environment.choice("LOG_LEVEL", allowed=env.LOG_LEVELS, default="INFO")
+
+# Loopback only until somebody names the hosts: an embedded lab is not open to the network by
+# accident. `manage.py serve` refuses other addresses for the same reason.
+HOSTS_ARE_NAMED = environment.has("ALLOWED_HOSTS")
+ALLOWED_HOSTS = environment.names("ALLOWED_HOSTS", default=("localhost", "127.0.0.1", "[::1]"))
+CSRF_TRUSTED_ORIGINS = environment.origins("CSRF_TRUSTED_ORIGINS")
+SECRET_KEY = env.secret_key(
+    environment, var_dir=VAR_DIR, may_be_generated=not env.is_postgresql(environment)
+)
+
+DATABASES = {"default": env.database(environment, var_dir=VAR_DIR)}
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+INSTALLED_APPS = [
+    "django.contrib.admin",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "rest_framework",
+    "csp",
+    "labsite.apps.LabsiteConfig",
+    "specimens.apps.SpecimensConfig",
+    "trials.apps.TrialsConfig",
+    "reports.apps.ReportsConfig",
+]
+
+MIDDLEWARE = [
+    "labsite.middleware.RequestIdMiddleware",
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "labsite.middleware.PermissionsPolicyMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    # Deny by default: a page is public only when its view says so.
+    "django.contrib.auth.middleware.LoginRequiredMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "labsite.middleware.RefusalMiddleware",
+]
+
+ROOT_URLCONF = "labsite.urls"
+WSGI_APPLICATION = "labsite.wsgi.application"
+
+TEMPLATES: list[dict[str, Any]] = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "labsite.context.lab",
+                "labsite.context.navigation",
+            ],
+        },
+    },
+]
+
+# People
+
+AUTH_USER_MODEL = "labsite.User"
+LOGIN_URL = "sign-in"
+LOGOUT_REDIRECT_URL = "/"
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": f"django.contrib.auth.password_validation.{name}"}
+    for name in (
+        "UserAttributeSimilarityValidator",
+        "MinimumLengthValidator",
+        "CommonPasswordValidator",
+        "NumericPasswordValidator",
+    )
+]
+# A technician's shift; a tablet keeps its queue through a sign-in anyway.
+SESSION_COOKIE_AGE = 60 * 60 * 14
+SESSION_COOKIE_SAMESITE = "Lax"
+CSRF_COOKIE_SAMESITE = "Lax"
+CSRF_FAILURE_VIEW = "labsite.views.csrf_failed"
+
+# Words and times
+
+LANGUAGE_CODE = "en-gb"
+TIME_ZONE = environment.time_zone("TIME_ZONE", default="UTC")
+USE_I18N = True
+USE_TZ = True
+
+# Static files
+
+STATIC_URL = "/static/"
+STATIC_ROOT = VAR_DIR / "static"
+STATICFILES_FINDERS = [
+    "django.contrib.staticfiles.finders.AppDirectoriesFinder",
+    "labsite.static_files.PlotlyFinder",
+]
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {"BACKEND": "labsite.static_files.HashedStaticFiles"},
+}
+MEDIA_ROOT = VAR_DIR / "media"
+
+# Security headers
+
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": ["'self'"],
+        "script-src": ["'self'"],
+        "style-src": ["'self'"],
+        # data: and blob: let the chart library make a picture of a chart for download.
+        "img-src": ["'self'", "data:", "blob:"],
+        "object-src": ["'none'"],
+        "base-uri": ["'none'"],
+        "form-action": ["'self'"],
+        "frame-ancestors": ["'none'"],
+    },
+}
+X_FRAME_OPTIONS = "DENY"
+SECURE_REFERRER_POLICY = "same-origin"
+SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
+SECURE_CONTENT_TYPE_NOSNIFF = True
+if HTTPS:
+    SECURE_SSL_REDIRECT = True
+    SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$"]
+    # HTTPS=true says that a proxy ends TLS and overwrites this header.
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+    SECURE_HSTS_SECONDS = 60 * 60 * 24 * 365
+    SESSION_COOKIE_SECURE = True
+    CSRF_COOKIE_SECURE = True
+
+# A whole study's readings as CSV is about 5 MB; more than this is not a reading.
+DATA_UPLOAD_MAX_MEMORY_SIZE = 20 * 1024 * 1024
+FILE_UPLOAD_MAX_MEMORY_SIZE = 20 * 1024 * 1024
+
+# The API
+
+REST_FRAMEWORK = {
+    "DEFAULT_AUTHENTICATION_CLASSES": ["labsite.api_sign_in.SessionSignIn"],
+    "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "EXCEPTION_HANDLER": "labsite.problems.problem_response",
+    "TEST_REQUEST_DEFAULT_FORMAT": "json",
+}
+
+# Background work (labsite.jobs). The database row is the truth, the broker a doorbell.
+
+CELERY_BROKER_URL, CELERY_BROKER_TRANSPORT_OPTIONS = env.broker(environment, var_dir=VAR_DIR)
+CELERY_TASK_ACKS_LATE = True
+CELERY_TASK_REJECT_ON_WORKER_LOST = True
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_BROKER_CONNECTION_TIMEOUT = 3
+CELERY_TASK_SOFT_TIME_LIMIT = 120
+CELERY_TASK_TIME_LIMIT = 180
+CELERY_TASK_DEFAULT_QUEUE = "wornproof"
+if CELERY_BROKER_URL.startswith("amqp"):
+    CELERY_TASK_DEFAULT_QUEUE_TYPE = "quorum"
+    CELERY_TASK_DEFAULT_EXCHANGE_TYPE = "topic"
+# The control channel of the file-system broker has a known write race, and nobody uses it.
+CELERY_WORKER_ENABLE_REMOTE_CONTROL = not CELERY_BROKER_URL.startswith("filesystem")
+CELERY_WORKER_HIJACK_ROOT_LOGGER = False
+CELERY_TIMEZONE = "UTC"
+JOB_SWEEP_SECONDS = 5
+CELERY_BEAT_SCHEDULE = {
+    "ring again for waiting jobs": {
+        "task": "labsite.sweep",
+        "schedule": JOB_SWEEP_SECONDS,
+        # Sweeps that nobody took while the worker was away are worth nothing later.
+        "options": {"expires": JOB_SWEEP_SECONDS * 2},
+    },
+}
+# How long a worker may be silent before another may take its job. A living worker renews.
+JOB_LEASE_SECONDS = 30
+# A job that runs longer than this stops renewing, in pools that cannot enforce a time limit too.
+JOB_TIME_LIMIT_SECONDS = 180
+JOB_ATTEMPTS = 5
+# A waiting job is rung again after this long; a second ring costs one query.
+JOB_RING_AGAIN_SECONDS = 10
+
+# Logs: one line an event to standard error, with the request or job it belongs to.
+
+LOGGING: dict[str, Any] = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "filters": {"origin": {"()": "labsite.logs.OriginFilter"}},
+    "formatters": {
+        "line": {"format": "%(asctime)s %(levelname)s [%(origin)s] %(name)s: %(message)s"},
+    },
+    "handlers": {
+        "stderr": {
+            "class": "logging.StreamHandler",
+            "filters": ["origin"],
+            "formatter": "line",
+        },
+    },
+    "root": {"handlers": ["stderr"], "level": LOG_LEVEL},
+    "loggers": {
+        # Django's own handler would print the same line a second time.
+        "django": {"handlers": [], "level": LOG_LEVEL, "propagate": True},
+        "django.server": {"handlers": [], "level": LOG_LEVEL, "propagate": True},
+    },
+}

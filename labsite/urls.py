@@ -1,0 +1,22 @@
+"""Addresses of the site. Each app brings its own; a missing page is a 404 of ours."""
+
+from django.contrib import admin
+from django.urls import include, path
+
+from labsite import views
+
+urlpatterns = [
+    path("sign-in/", views.SignIn.as_view(), name="sign-in"),
+    path("sign-out/", views.SignOut.as_view(), name="sign-out"),
+    path("healthz", views.healthz, name="healthz"),
+    path("readyz", views.readyz, name="readyz"),
+    path("admin/", admin.site.urls),
+    path("", include("specimens.urls")),
+    path("", include("trials.urls")),
+    path("", include("reports.urls")),
+]
+
+handler400 = "labsite.views.bad_request"
+handler403 = "labsite.views.permission_denied"
+handler404 = "labsite.views.not_found"
+handler500 = "labsite.views.server_error"
