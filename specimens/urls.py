@@ -2,5 +2,4 @@
 
 from django.urls import URLPattern, URLResolver
 
-
 urlpatterns: list[URLPattern | URLResolver] = []

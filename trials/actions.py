@@ -1,0 +1,460 @@
+"""What people do to the record of trials. Each writes its audit row in the same transaction."""
+
+import hashlib
+import json
+import uuid as uuids
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Literal
+
+from django.db import IntegrityError, transaction
+from django.db.models import F, Max
+from django.utils import timezone
+
+from labsite import audit, jobs
+from labsite.errors import Refused
+from labsite.models import User
+from specimens.models import Specimen, Zone
+from trials import policies
+from trials.intervals import BadEntry, Entry, ReadingKind, entry_of
+from trials.models import (
+    Arm,
+    ArmSpecimen,
+    MethodRevision,
+    Reading,
+    ReadingConflict,
+    Run,
+    RunVoid,
+    SafetyAcknowledgement,
+    Study,
+    StudyMethod,
+)
+
+SUMMARISE = "reports.summarise"
+
+
+def digest_of(content: Mapping[str, Any]) -> str:
+    """SHA-256 of canonical JSON, so that the same content has the same digest anywhere."""
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def mark_changed(study: Study) -> None:
+    """Call inside the transaction that moved a finding's inputs: asks for a new summary."""
+    Study.objects.filter(pk=study.pk).update(inputs_version=F("inputs_version") + 1)
+    study.refresh_from_db(fields=["inputs_version"])
+    jobs.request_job(
+        kind=SUMMARISE,
+        key=f"{study.slug}:{study.inputs_version}",
+        payload={"study": study.pk, "inputs_version": study.inputs_version},
+    )
+
+
+# --- studies ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class ArmPlan:
+    """An arm as asked for: its specimens in any order."""
+
+    key: str
+    label: str
+    is_baseline: bool
+    specimens: Sequence[Specimen]
+
+
+@dataclass(frozen=True)
+class MethodPlan:
+    """A method as asked for; no margin means the method's own."""
+
+    revision: MethodRevision
+    margin: float | None = None
+
+
+@transaction.atomic
+def create_study(
+    *, by: User, fields: Mapping[str, Any], arms: Sequence[ArmPlan], methods: Sequence[MethodPlan]
+) -> Study:
+    """A study with its arms and methods, not yet registered."""
+    _check_arms(arms)
+    if not methods:
+        raise Refused({"methods": ["Choose at least one method."]})
+    if Study.objects.filter(slug=fields["slug"]).exists():
+        raise Refused({"slug": ["A study with this address exists."]})
+    study = Study.objects.create(**fields)
+    for position, plan in enumerate(arms):
+        arm = Arm.objects.create(
+            study=study,
+            key=plan.key,
+            label=plan.label,
+            position=position,
+            is_baseline=plan.is_baseline,
+        )
+        ArmSpecimen.objects.bulk_create(
+            ArmSpecimen(study=study, arm=arm, specimen=specimen) for specimen in plan.specimens
+        )
+    for position, method in enumerate(methods):
+        StudyMethod.objects.create(
+            study=study,
+            revision=method.revision,
+            margin=study.margin if method.margin is None else method.margin,
+            position=position,
+        )
+    audit.record(by=by, verb="created study", subject=study)
+    return study
+
+
+def _check_arms(arms: Sequence[ArmPlan]) -> None:
+    if len(arms) < 2:
+        raise Refused({"arms": ["A comparison needs at least two arms."]})
+    if sum(arm.is_baseline for arm in arms) != 1:
+        raise Refused({"arms": ["Exactly one arm is the baseline."]})
+    seen: dict[str, str] = {}
+    for arm in arms:
+        if not arm.specimens:
+            raise Refused({"arms": [f"{arm.label} has no specimen."]})
+        for specimen in arm.specimens:
+            if specimen.code in seen:
+                raise Refused(
+                    {"arms": [f"{specimen.code} is in {seen[specimen.code]} and in {arm.label}."]}
+                )
+            seen[specimen.code] = arm.label
+
+
+def registration_content(study: Study) -> dict[str, Any]:
+    """What registration fixes, in a form whose digest anyone can recompute."""
+    return {
+        "slug": study.slug,
+        "title": study.title,
+        "question": study.question,
+        "kind": study.kind,
+        "level": study.level,
+        "margin": study.margin,
+        "scope": study.scope,
+        "exclusion_rules": study.exclusion_rules,
+        "arms": [
+            {
+                "key": arm.key,
+                "label": arm.label,
+                "is_baseline": arm.is_baseline,
+                "specimens": sorted(s.code for s in arm.specimens.all()),
+            }
+            for arm in study.arms.all()
+        ],
+        "methods": [
+            {
+                "key": used.revision.method.key,
+                "revision": used.revision.number,
+                "margin": used.margin,
+            }
+            for used in study.study_methods.select_related("revision__method")
+        ],
+    }
+
+
+@transaction.atomic
+def register_study(*, by: User, study: Study, at: datetime | None = None) -> Study:
+    """Fix the question. From here on the study takes readings and its design stands."""
+    policies.check_study_may_change(study)
+    if not study.question.strip():
+        raise Refused({"question": ["Write the question first."]})
+    drafts = [
+        str(used.revision)
+        for used in study.study_methods.select_related("revision__method")
+        if used.revision.state == MethodRevision.State.DRAFT
+    ]
+    if drafts:
+        raise Refused({"methods": [f"Still a draft: {', '.join(drafts)}."]})
+    study.registered_at = at or timezone.now()
+    study.registered_by = by
+    study.registration_digest = digest_of(registration_content(study))
+    study.save(update_fields=["registered_at", "registered_by", "registration_digest"])
+    audit.record(
+        by=by,
+        verb="registered study",
+        subject=study,
+        detail={"digest": study.registration_digest},
+    )
+    mark_changed(study)
+    return study
+
+
+# --- runs ------------------------------------------------------------------------------------
+
+
+@transaction.atomic
+def plan_run(
+    *,
+    by: User,
+    study: Study,
+    specimen: Specimen,
+    revision: MethodRevision,
+    zone: Zone,
+    site: int | None = None,
+) -> Run:
+    """A run on the sheet. Without a site, the first free one of the zone."""
+    policies.check_specimen_in_study(specimen, study)
+    policies.check_specimen_usable(specimen)
+    if not study.study_methods.filter(revision=revision).exists():
+        raise Refused({"method": [f"This study does not use {revision}."]})
+    sites = policies.check_zone_carries(zone, specimen, revision)
+    if site is None:
+        used = set(
+            Run.objects.filter(
+                specimen=specimen, zone=zone, revision__method=revision.method
+            ).values_list("site", flat=True)
+        )
+        free = [n for n in range(1, sites + 1) if n not in used]
+        if not free:
+            raise Refused(
+                {"specimen": [f"{specimen.code} is used up for this: no free site in {zone.name}."]}
+            )
+        site = free[0]
+    policies.check_site_free(
+        specimen=specimen, zone=zone, revision=revision, site=site, sites=sites
+    )
+    last = study.runs.aggregate(last=Max("position"))["last"] or 0
+    run = Run.objects.create(
+        study=study,
+        revision=revision,
+        specimen=specimen,
+        zone=zone,
+        site=site,
+        position=last + 1,
+        planned_by=by,
+    )
+    audit.record(by=by, verb="planned run", subject=run)
+    return run
+
+
+@transaction.atomic
+def acknowledge_safety(
+    *, by: User, revision: MethodRevision, answers: Mapping[str, bool]
+) -> SafetyAcknowledgement:
+    """Every check answered yes, one by one, by a named person."""
+    missing = [check for check in revision.checks if answers.get(check["key"]) is not True]
+    if missing:
+        raise Refused({check["key"]: [f"Not yet: {check['text']}"] for check in missing})
+    acknowledged = SafetyAcknowledgement.objects.create(
+        revision=revision,
+        by=by,
+        at=timezone.now(),
+        answers={check["key"]: True for check in revision.checks},
+    )
+    audit.record(by=by, verb="passed safety checks", subject=revision)
+    return acknowledged
+
+
+@transaction.atomic
+def void_run(*, by: User, run: Run, reason: str, note: str, value_was_known: bool) -> RunVoid:
+    """The run did not measure the thing. Everything is kept; it says why."""
+    problems: dict[str, list[str]] = {}
+    if reason not in RunVoid.Reason.values:
+        problems["reason"] = ["Choose a reason from the list."]
+    if not note.strip():
+        problems["note"] = ["Say in a sentence what happened."]
+    if RunVoid.objects.filter(run=run).exists():
+        problems[""] = ["This run is void already."]
+    if problems:
+        raise Refused(problems)
+    void = RunVoid.objects.create(
+        run=run,
+        reason=reason,
+        note=note.strip(),
+        value_was_known=value_was_known,
+        by=by,
+        at=timezone.now(),
+    )
+    audit.record(
+        by=by,
+        verb="voided run",
+        subject=run,
+        detail={"reason": reason, "note": note.strip(), "value_was_known": value_was_known},
+    )
+    mark_changed(run.study)
+    return void
+
+
+# --- readings --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class ReadingEntry:
+    """A reading as it comes from the bench, before it is checked."""
+
+    uuid: uuids.UUID
+    run: Run
+    raw: Mapping[str, Any]
+    measured_at: datetime
+    rater: str = ""
+    note: str = ""
+    supersedes: uuids.UUID | None = None
+    reason: str = ""
+
+    def content(self, by: User) -> dict[str, Any]:
+        """What makes two entries the same entry."""
+        return {
+            "run": self.run.pk,
+            "raw": dict(self.raw),
+            "measured_at": self.measured_at.timestamp(),
+            "rater": self.rater,
+            "note": self.note,
+            "supersedes": str(self.supersedes) if self.supersedes else None,
+            "reason": self.reason,
+            "by": by.pk,
+        }
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What became of an entry: stored now, stored before, or kept beside the standing one."""
+
+    reading: Reading
+    state: Literal["stored", "stored before", "kept as conflict"]
+
+
+@transaction.atomic
+def record_reading(*, by: User, entry: ReadingEntry) -> Recorded:
+    """Store a reading once, however often it is sent.
+
+    The client makes the UUID. The same content again is the same reading; other content under
+    the same UUID, or a second first reading of a run, is kept as a conflict for a person.
+    """
+    content = entry.content(by)
+    digest = digest_of(content)
+    standing = Reading.objects.filter(pk=entry.uuid).first()
+    if standing is not None and standing.digest == digest:
+        return Recorded(standing, "stored before")
+    if standing is not None:
+        return _keep_conflict(by=by, entry=entry, standing=standing, digest=digest)
+    older = _check_entry(by=by, entry=entry)
+    checked = checked_entry(entry.raw, entry.run.revision)
+    taken = _standing_in_place_of(entry, older)
+    if taken is not None:
+        return _keep_conflict(by=by, entry=entry, standing=taken, digest=digest)
+    try:
+        with transaction.atomic():
+            reading = Reading.objects.create(
+                **reading_fields(checked, entry.run.revision),
+                uuid=entry.uuid,
+                run=entry.run,
+                raw=dict(entry.raw),
+                rater=entry.rater,
+                note=entry.note,
+                measured_at=entry.measured_at,
+                entered_at=timezone.now(),
+                by=by,
+                supersedes=older,
+                reason=entry.reason.strip(),
+                digest=digest,
+            )
+    except IntegrityError:
+        # another process stored the same UUID or the same place between our look and our write
+        won = Reading.objects.filter(pk=entry.uuid).first() or _standing_in_place_of(entry, older)
+        if won is None:
+            raise
+        if won.pk == entry.uuid and won.digest == digest:
+            return Recorded(won, "stored before")
+        return _keep_conflict(by=by, entry=entry, standing=won, digest=digest)
+    audit.record(
+        by=by,
+        verb="amended reading" if older else "entered reading",
+        subject=entry.run,
+        detail={"reading": str(reading.pk), "words": reading.words, "reason": reading.reason},
+    )
+    mark_changed(entry.run.study)
+    return Recorded(reading, "stored")
+
+
+def checked_entry(raw: Mapping[str, Any], revision: MethodRevision) -> Entry:
+    """The entry as interval or grade; its problems become `Refused`."""
+    try:
+        return entry_of(raw, revision.scale)
+    except BadEntry as bad:
+        raise Refused({field: [why] for field, why in bad.problems.items()}) from bad
+
+
+def reading_fields(checked: Entry, revision: MethodRevision) -> dict[str, Any]:
+    """The columns that follow from the checked entry; an infinite end is stored as empty."""
+    bounds = checked.bounds
+    open_top = bounds is not None and bounds.high == float("inf")
+    return {
+        "kind": revision.outcome_kind,
+        "low": bounds.low if bounds else None,
+        "high": bounds.high if bounds and not open_top else None,
+        "grade": checked.grade,
+        "words": checked.words,
+    }
+
+
+def _check_entry(*, by: User, entry: ReadingEntry) -> Reading | None:
+    run = entry.run
+    policies.check_study_takes_readings(run.study)
+    policies.check_measured_at(entry.measured_at, run.study)
+    if RunVoid.objects.filter(run=run).exists():
+        raise Refused({"": ["This run is void: a void run takes no more readings."]})
+    graded = run.revision.outcome_kind == ReadingKind.GRADE
+    if graded and not entry.rater.strip():
+        raise Refused({"rater": ["Say who graded it."]})
+    if entry.rater and not graded:
+        raise Refused({"rater": ["Only grades have a rater."]})
+    if entry.supersedes is None:
+        policies.check_safety_acknowledged(run.revision, by)
+        return None
+    older = Reading.objects.filter(pk=entry.supersedes, run=run).first()
+    if older is None:
+        raise Refused({"supersedes": ["The reading to amend is not one of this run."]})
+    if not entry.reason.strip():
+        raise Refused({"reason": ["Say why the reading is amended."]})
+    if entry.rater != older.rater:
+        raise Refused({"rater": ["An amended grade keeps its rater."]})
+    return older
+
+
+def _standing_in_place_of(entry: ReadingEntry, older: Reading | None) -> Reading | None:
+    if older is not None:
+        return Reading.objects.filter(supersedes=older).first()
+    return Reading.objects.filter(run=entry.run, rater=entry.rater, supersedes__isnull=True).first()
+
+
+def _keep_conflict(*, by: User, entry: ReadingEntry, standing: Reading, digest: str) -> Recorded:
+    _, is_new = ReadingConflict.objects.get_or_create(
+        reading_uuid=entry.uuid,
+        digest=digest,
+        defaults={
+            "run": entry.run,
+            "standing": standing,
+            "content": entry.content(by),
+            "by": by,
+            "received_at": timezone.now(),
+        },
+    )
+    if is_new:
+        audit.record(
+            by=by,
+            verb="sent a second reading",
+            subject=entry.run,
+            detail={"reading": str(entry.uuid), "standing": str(standing.pk)},
+        )
+    return Recorded(standing, "kept as conflict")
+
+
+@transaction.atomic
+def settle_conflict(*, by: User, conflict: ReadingConflict, note: str) -> ReadingConflict:
+    """A person looked at both: the standing reading stays; an amendment changes it if needed."""
+    if not note.strip():
+        raise Refused({"note": ["Say how it was settled."]})
+    if conflict.settled_at is not None:
+        raise Refused({"": ["This was settled already."]})
+    conflict.settled_at = timezone.now()
+    conflict.settled_by = by
+    conflict.settled_note = note.strip()
+    conflict.save(update_fields=["settled_at", "settled_by", "settled_note"])
+    audit.record(
+        by=by,
+        verb="settled a second reading",
+        subject=conflict.run,
+        detail={"reading": str(conflict.reading_uuid), "note": note.strip()},
+    )
+    return conflict

@@ -1,0 +1,129 @@
+"""Rules of the record: each raises `Refused` with the reason, beside the field it concerns."""
+
+from datetime import datetime, timedelta
+
+from django.utils import timezone
+
+from labsite.errors import Refused
+from labsite.models import User
+from specimens.models import Specimen, Zone
+from trials.models import ArmSpecimen, MethodRevision, Run, SafetyAcknowledgement, Study
+
+SAFETY_LASTS = timedelta(hours=12)  # one working day: a new session asks again
+CLOCK_SLACK = timedelta(minutes=10)  # a tablet's clock may be a little ahead of the server's
+
+
+def check_study_takes_readings(study: Study) -> None:
+    """A study takes readings once its question is fixed."""
+    if study.registered_at is None:
+        raise Refused(
+            {
+                "study": [
+                    "Register this study first: its question is fixed before the first reading."
+                ]
+            }
+        )
+
+
+def check_study_may_change(study: Study) -> None:
+    """A registered study's question, arms and methods stand."""
+    if study.registered_at is not None:
+        raise Refused(
+            {
+                "": [
+                    f"{study.title} is registered: its question, arms and methods stand as they are."
+                ]
+            }
+        )
+
+
+def check_measured_at(measured_at: datetime, study: Study) -> None:
+    """A reading is taken after the study was registered and not in the future."""
+    now = timezone.now()
+    if measured_at > now + CLOCK_SLACK:
+        raise Refused(
+            {
+                "measured_at": [
+                    (
+                        f"{measured_at:%d %B %Y %H:%M} is in the future by the server's clock "
+                        f"({now:%d %B %Y %H:%M} UTC)."
+                    )
+                ]
+            }
+        )
+    if study.registered_at is not None and measured_at < study.registered_at - CLOCK_SLACK:
+        raise Refused(
+            {
+                "measured_at": [
+                    (
+                        f"{measured_at:%d %B %Y %H:%M} is before this study was registered "
+                        f"({study.registered_at:%d %B %Y %H:%M} UTC)."
+                    )
+                ]
+            }
+        )
+
+
+def check_specimen_in_study(specimen: Specimen, study: Study) -> None:
+    """Only specimens in an arm of the study are run for it."""
+    if not ArmSpecimen.objects.filter(study=study, specimen=specimen).exists():
+        raise Refused({"specimen": [f"{specimen.code} is in no arm of this study."]})
+
+
+def check_specimen_usable(specimen: Specimen) -> None:
+    """A retired specimen is run no more."""
+    if specimen.retired_on is not None:
+        raise Refused(
+            {"specimen": [f"{specimen.code} is used up: it was retired on {specimen.retired_on}."]}
+        )
+
+
+def check_zone_carries(zone: Zone, specimen: Specimen, revision: MethodRevision) -> int:
+    """The zone belongs to the specimen's product and carries the method; returns its sites."""
+    if zone.product_id != specimen.product_id:
+        raise Refused({"zone": [f"{specimen.product} has no zone '{zone.code}'."]})
+    sites = (
+        zone.capacities.filter(method_key=revision.method.key)
+        .values_list("site_count", flat=True)
+        .first()
+    )
+    if sites is None:
+        carrying = sorted(
+            specimen.product.zones.filter(capacities__method_key=revision.method.key).values_list(
+                "code", flat=True
+            )
+        )
+        where = f" Zones that do: {', '.join(carrying)}." if carrying else ""
+        raise Refused(
+            {"zone": [f"{zone.name} does not carry {revision.method.name.lower()}.{where}"]}
+        )
+    return sites
+
+
+def check_site_free(
+    *, specimen: Specimen, zone: Zone, revision: MethodRevision, site: int, sites: int
+) -> None:
+    """The site exists and no run of this method has used it."""
+    if not 1 <= site <= sites:
+        raise Refused(
+            {"site": [f"{zone.name} has {sites} site(s) for this method; there is no site {site}."]}
+        )
+    used = Run.objects.filter(
+        specimen=specimen, zone=zone, revision__method=revision.method, site=site
+    )
+    if used.exists():
+        raise Refused({"site": [f"Site {site} of {zone.name} on {specimen.code} is used up."]})
+
+
+def check_safety_acknowledged(revision: MethodRevision, by: User) -> None:
+    """The person has passed this method's checks today."""
+    if revision.checks and not safety_acknowledged(revision, by):
+        raise Refused(
+            {"": [f"Pass the checks for {revision.method.name.lower()} before you run it."]}
+        )
+
+
+def safety_acknowledged(revision: MethodRevision, by: User) -> bool:
+    """True when this person passed this revision's checks within `SAFETY_LASTS`."""
+    since = timezone.now() - SAFETY_LASTS
+    return SafetyAcknowledgement.objects.filter(revision=revision, by=by, at__gte=since).exists()
