@@ -156,10 +156,10 @@ class Study(models.Model):
     """A question put to specimens, fixed before the first of them is broken."""
 
     class Kind(models.TextChoices):
-        WORN = "worn against new", "worn against new"
-        TREND = "trend over service", "trend over service"
-        TREATMENT = "before and after", "before and after a treatment"
-        PRODUCTS = "products", "one product against another"
+        WORN_NEW = "worn-new", "worn against new"
+        AGES = "ages", "several service ages"
+        TREATMENT = "treatment", "before and after a treatment"
+        PRICE = "price", "one product against another"
 
     class Scope(models.TextChoices):
         AUTO = "auto", "as the number of specimens allows"
