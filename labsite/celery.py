@@ -2,6 +2,7 @@
 
 import os
 from pathlib import Path
+from typing import Any
 
 from celery import Celery
 
@@ -12,11 +13,13 @@ app.config_from_object("django.conf:settings", namespace="CELERY")
 app.autodiscover_tasks(["labsite"])
 
 
-def make_broker_folders() -> None:
+def make_broker_folders(sender: Celery, **_: Any) -> None:
     """Create what the file-system broker expects to be there, for web and worker alike."""
-    from django.conf import settings
+    if sender.conf.broker_url.startswith("filesystem:"):
+        for name in ("data_folder_in", "control_folder", "processed_folder"):
+            folder = Path(sender.conf.broker_transport_options[name])
+            folder.mkdir(parents=True, exist_ok=True)
 
-    if settings.CELERY_BROKER_URL != "filesystem://":
-        return
-    for name in ("data_folder_in", "control_folder", "processed_folder"):
-        Path(settings.CELERY_BROKER_TRANSPORT_OPTIONS[name]).mkdir(parents=True, exist_ok=True)
+
+# Runs once in every process, before it first rings or answers.
+app.on_after_configure.connect(make_broker_folders)

@@ -4,9 +4,10 @@ import sqlite3
 from collections.abc import Sequence
 from typing import Any
 
-from django.conf import settings
 from django.core import checks
 from django.db import connections
+
+from labsite.processes import is_embedded
 
 # Versions before this one can, very rarely, damage a write-ahead log with several writers
 # (SQLite's own notes on the WAL-reset bug). We keep mmap off, which makes it rarer still.
@@ -15,7 +16,7 @@ SQLITE_WITH_SOUND_WAL = (3, 51, 3)
 
 def sqlite_is_embedded_only(app_configs: Any, **_: Any) -> Sequence[checks.CheckMessage]:
     """Say so when SQLite meets a set-up made for several hosts."""
-    if connections["default"].vendor != "sqlite" or settings.CELERY_BROKER_URL == "filesystem://":
+    if connections["default"].vendor != "sqlite" or is_embedded():
         return []
     return [
         checks.Info(

@@ -4,6 +4,7 @@ A setting with a typing mistake must stop the start, not fall back to a default 
 chose. Every error names the variable, shows what came and says what would be understood.
 """
 
+import contextlib
 import os
 import secrets
 from collections.abc import Mapping
@@ -144,12 +145,9 @@ def _kept_key(path: Path) -> str:
         descriptor = os.open(own, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
         with os.fdopen(descriptor, "w") as file:
             file.write(secrets.token_urlsafe(60))
-        try:
+        with contextlib.suppress(FileExistsError):
             os.link(own, path)
-        except FileExistsError:
-            pass  # the other process was first; its key is read below
-        finally:
-            own.unlink()
+        own.unlink()
     return path.read_text().strip()
 
 
@@ -253,7 +251,8 @@ def broker(environment: Environment, *, var_dir: Path) -> tuple[str, dict[str, A
                 "BROKER_URL for the broker without a server is just filesystem://; "
                 f"its folder follows VAR_DIR. It is {url!r}."
             )
-        return url, _filesystem_options(var_dir / "broker")
+        # The library warns about an address without a host, though it has no use for one.
+        return "filesystem://localhost/", _filesystem_options(var_dir / "broker")
     if parts.scheme in {"redis", "rediss"}:
         _require_host(parts.hostname, url_name="BROKER_URL")
         # Both unacked_ options are needed: with the library's own values a message that a

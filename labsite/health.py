@@ -67,7 +67,7 @@ def _unapplied() -> bool:
 def _broker_answers() -> bool:
     with current_app.connection_for_write() as broker:
         # Each transport has its own errors for 'nobody there'.
-        nobody_there: tuple[type[Exception], ...] = (
+        nobody_there: tuple[type[BaseException], ...] = (
             *broker.connection_errors,
             KombuError,
             OSError,

@@ -1,13 +1,16 @@
 """Static files: names with a hash of their content, and the one file of the chart library."""
 
+import hashlib
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 import plotly
-from django.contrib.staticfiles.finders import BaseFinder
+from django.conf import settings
+from django.contrib.staticfiles.finders import BaseFinder, get_finders
 from django.contrib.staticfiles.storage import ManifestStaticFilesStorage
 from django.core.files.storage import FileSystemStorage
+from django.core.management import call_command
 
 
 class HashedStaticFiles(ManifestStaticFilesStorage):
@@ -45,3 +48,26 @@ class PlotlyFinder(BaseFinder):
 
     def list(self, ignore_patterns: Iterable[str] | None) -> Iterator[Any]:
         yield "plotly.min.js", self.storage
+
+
+def collect_if_changed() -> bool:
+    """Collect static files unless what is there was made from the same files.
+
+    Hashing the names takes seconds, and most starts follow no change. Returns whether it did.
+    """
+    stamp = Path(settings.STATIC_ROOT).with_name("static-stamp")
+    fingerprint = _fingerprint()
+    if stamp.exists() and stamp.read_text() == fingerprint and Path(settings.STATIC_ROOT).is_dir():
+        return False
+    call_command("collectstatic", interactive=False, clear=True, verbosity=0)
+    stamp.write_text(fingerprint)
+    return True
+
+
+def _fingerprint() -> str:
+    digest = hashlib.sha256()
+    for finder in get_finders():
+        for path, storage in finder.list(None):
+            status = Path(storage.path(path)).stat()
+            digest.update(f"{path} {status.st_size} {status.st_mtime_ns}\n".encode())
+    return digest.hexdigest()
