@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from trials.physics import impact
+from trials.physics import abrasion, heat, impact, puncture, seam, water
 from trials.physics.checks import finite
 from trials.physics.errors import BadSettings, OutOfRange, UnknownDerivation
 from trials.physics.units import convert
@@ -71,6 +71,13 @@ class Derivation:
 
 
 _FALLING_MASS = Setting("mass_kg", "falling mass", "kg")
+_PROJECTILE_MASS = Setting("mass_g", "mass of the projectile", "g")
+_TIP_DIAMETER = Setting("diameter_mm", "diameter of the part that meets the specimen", "mm")
+_BELT_SPEED = Setting("belt_speed_m_s", "belt speed", "m/s")
+_RADIUS = Setting("radius_m", "radius", "m")
+_PITCH = Setting("pitch_mm", "travel for one turn", "mm")
+_WETTED_AREA = Setting("area_cm2", "wetted area", "cm2")
+_SPRAY_TIME = Setting("spray_minutes", "spray time", "min")
 
 _ALL = (
     Derivation(
@@ -124,6 +131,184 @@ _ALL = (
         "impact velocity",
         "m/s",
         (_FALLING_MASS,),
+    ),
+    Derivation(
+        "puncture.projectile_energy",
+        puncture.projectile_energy,
+        "projectile velocity",
+        "m/s",
+        "projectile energy",
+        "J",
+        (_PROJECTILE_MASS,),
+    ),
+    Derivation(
+        "puncture.projectile_velocity",
+        puncture.projectile_velocity,
+        "projectile energy",
+        "J",
+        "projectile velocity",
+        "m/s",
+        (_PROJECTILE_MASS,),
+    ),
+    Derivation(
+        "puncture.energy_per_area",
+        puncture.energy_per_area,
+        "energy",
+        "J",
+        "energy per area",
+        "J/cm2",
+        (_TIP_DIAMETER,),
+    ),
+    Derivation(
+        "puncture.energy_per_area_from_velocity",
+        puncture.energy_per_area_from_velocity,
+        "projectile velocity",
+        "m/s",
+        "energy per area",
+        "J/cm2",
+        (
+            _PROJECTILE_MASS,
+            _TIP_DIAMETER,
+        ),
+    ),
+    Derivation(
+        "abrasion.distance_from_time",
+        abrasion.distance_from_time,
+        "time on the belt",
+        "s",
+        "sliding distance",
+        "m",
+        (_BELT_SPEED,),
+    ),
+    Derivation(
+        "abrasion.time_from_distance",
+        abrasion.time_from_distance,
+        "sliding distance",
+        "m",
+        "time on the belt",
+        "s",
+        (_BELT_SPEED,),
+    ),
+    Derivation(
+        "abrasion.speed_from_rpm",
+        abrasion.speed_from_rpm,
+        "rotational speed",
+        "rpm",
+        "speed",
+        "m/s",
+        (_RADIUS,),
+    ),
+    Derivation(
+        "abrasion.normalised_time",
+        abrasion.normalised_time,
+        "time on the belt",
+        "s",
+        "time on a nominal belt",
+        "s",
+        (
+            Setting("reference_nominal_s", "nominal time of the reference fabric", "s"),
+            Setting("reference_measured_s", "measured time of the reference fabric", "s"),
+        ),
+    ),
+    Derivation(
+        "abrasion.wear_index_from_loss",
+        abrasion.wear_index_from_loss,
+        "mass lost",
+        "mg",
+        "wear index",
+        "mg/1000 cycles",
+        (Setting("cycle_count", "number of cycles", "cycles"),),
+    ),
+    Derivation(
+        "seam.opening_from_turns",
+        seam.opening_from_turns,
+        "number of turns",
+        "turns",
+        "opening",
+        "mm",
+        (_PITCH,),
+    ),
+    Derivation(
+        "seam.turns_from_opening",
+        seam.turns_from_opening,
+        "opening",
+        "mm",
+        "number of turns",
+        "turns",
+        (_PITCH,),
+    ),
+    Derivation(
+        "seam.force_per_width",
+        seam.force_per_width,
+        "breaking force",
+        "N",
+        "seam strength",
+        "N/mm",
+        (Setting("seam_width_mm", "length of seam under load", "mm"),),
+    ),
+    Derivation(
+        "water.uptake_share",
+        water.uptake_share,
+        "water taken up",
+        "g",
+        "uptake as a share of dry mass",
+        "1",
+        (Setting("dry_mass_g", "dry mass", "g"),),
+    ),
+    Derivation(
+        "water.uptake_per_area",
+        water.uptake_per_area,
+        "water taken up",
+        "g",
+        "uptake per area",
+        "g/m2",
+        (_WETTED_AREA,),
+    ),
+    Derivation(
+        "water.uptake_rate",
+        water.uptake_rate,
+        "water taken up",
+        "g",
+        "mean rate of uptake",
+        "g/min",
+        (_SPRAY_TIME,),
+    ),
+    Derivation(
+        "water.uptake_per_area_and_time",
+        water.uptake_per_area_and_time,
+        "water taken up",
+        "g",
+        "mean uptake per area and time",
+        "g/m2/h",
+        (
+            _WETTED_AREA,
+            _SPRAY_TIME,
+        ),
+    ),
+    Derivation(
+        "water.head_from_pressure",
+        water.head_from_pressure,
+        "pressure",
+        "Pa",
+        "head of water",
+        "mm",
+    ),
+    Derivation(
+        "water.pressure_from_head",
+        water.pressure_from_head,
+        "head of water",
+        "mm",
+        "pressure",
+        "Pa",
+    ),
+    Derivation(
+        "heat.mean_rise_rate",
+        heat.mean_rise_rate,
+        "time to the stated rise",
+        "s",
+        "mean rate of rise",
+        "degC/s",
+        (Setting("rise_k", "stated temperature rise", "K rise"),),
     ),
 )
 

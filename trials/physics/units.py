@@ -53,6 +53,7 @@ _DEFINITIONS = (
     "lab_cycle = [lab_cycle]",
     "lab_grade = [lab_grade]",
     "lab_layer = [lab_layer]",
+    "lab_count = [lab_count]",
     "lab_mm_water = 9.80665 pascal",  # conventional, exact: constants.PA_PER_MM_H2O
     "lab_cm_water = 98.0665 pascal",
 )
@@ -72,6 +73,7 @@ _FORCE_PER_WIDTH = "force per width"
 _ENERGY_PER_AREA = "energy per area"
 _MASS_PER_AREA = "mass per area"
 _MASS_RATE = "mass per time"
+_FLOW = "flow"
 _TEMPERATURE = "temperature"
 _RISE = "temperature difference"
 _RISE_RATE = "temperature rise per time"
@@ -146,8 +148,12 @@ UNITS: tuple[Unit, ...] = (
     Unit("mg/cm2", "milligram / centimeter ** 2", _MASS_PER_AREA),
     Unit("kg/m2", "kilogram / meter ** 2", _MASS_PER_AREA),
     Unit("oz/yd2", "ounce / yard ** 2", _MASS_PER_AREA),
+    Unit("ml/min", "milliliter / minute", _FLOW, ("mL/min",)),
+    Unit("l/min", "liter / minute", _FLOW, ("L/min",)),
     Unit("g/min", "gram / minute", _MASS_RATE),
     Unit("g/h", "gram / hour", _MASS_RATE),
+    Unit("g/m2/h", "gram / meter ** 2 / hour", "mass per area and time"),
+    Unit("mg/1000 cycles", "milligram / (1000 * lab_cycle)", "mass lost per cycle"),
     Unit("degC", "degree_Celsius", _TEMPERATURE, ("°C", "deg C", "C")),
     Unit("degF", "degree_Fahrenheit", _TEMPERATURE, ("°F", "deg F", "F")),
     Unit("K", "kelvin", _TEMPERATURE, ("kelvin",)),
@@ -158,6 +164,8 @@ UNITS: tuple[Unit, ...] = (
     Unit("K rise", "kelvin", _RISE, ("K difference", "kelvin rise")),
     Unit("degC/s", "delta_degree_Celsius / second", _RISE_RATE, ("°C/s", "K/s")),
     Unit("degC/min", "delta_degree_Celsius / minute", _RISE_RATE, ("°C/min", "K/min")),
+    Unit("deg", "degree", "angle", ("°", "degree", "degrees")),
+    Unit("rad", "radian", "angle", ("radian", "radians")),
     Unit("rpm", "revolution / minute", _SPIN, ("rev/min", "r/min")),
     Unit("rad/s", "radian / second", _SPIN),
     Unit("rad/s2", "radian / second ** 2", "rotational acceleration"),
@@ -166,6 +174,7 @@ UNITS: tuple[Unit, ...] = (
     Unit("mm/turn", "millimeter / lab_turn", "screw pitch"),
     Unit("turns", "lab_turn", "count of turns", ("turn",)),
     Unit("cycles", "lab_cycle", "count of cycles", ("cycle", "rubs", "rub")),
+    Unit("count", "lab_count", "count of things"),
     Unit("layers", "lab_layer", "count of layers", ("layer",)),
     Unit("grade", "lab_grade", "grade on a scale", ("grades",)),
     Unit("%", "percent", _SHARE, ("percent", "per cent")),
