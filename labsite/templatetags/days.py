@@ -1,0 +1,47 @@
+"""Days and moments as people write them, from a date, a datetime or the ISO 8601 text of a frozen edition."""
+
+import datetime
+
+from django import template
+from django.utils import formats, timezone
+from django.utils.dateparse import parse_date, parse_datetime
+from django.utils.html import format_html
+from django.utils.safestring import SafeString
+
+register = template.Library()
+
+Day = datetime.date | datetime.datetime | str | None
+
+
+def _parsed(at: Day) -> datetime.date | datetime.datetime | None:
+    if not isinstance(at, str):
+        return at
+    return parse_datetime(at) or parse_date(at)
+
+
+@register.filter
+def day(at: Day) -> SafeString | str:
+    """`14 March 2026` in a time element; text that is no date comes back as it is, nothing as an empty string."""
+    when = _parsed(at)
+    if when is None:
+        return str(at or "")
+    if isinstance(when, datetime.datetime) and timezone.is_aware(when):
+        when = timezone.localtime(when)
+    return format_html(
+        '<time datetime="{}">{}</time>', when.isoformat(), formats.date_format(when, "j\xa0F\xa0Y")
+    )
+
+
+@register.filter
+def moment(at: Day) -> SafeString | str:
+    """`14 March 2026, 09:12` in a time element, in the site's time zone; a bare date stays a day."""
+    when = _parsed(at)
+    if not isinstance(when, datetime.datetime):
+        return day(when if when is not None else at)
+    if timezone.is_aware(when):
+        when = timezone.localtime(when)
+    return format_html(
+        '<time datetime="{}">{}</time>',
+        when.isoformat(),
+        formats.date_format(when, "j\xa0F\xa0Y, H:i"),
+    )

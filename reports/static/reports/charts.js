@@ -1,0 +1,70 @@
+// Entry module: draws each [data-plot] figure when it comes near the window. The page is complete without it.
+
+import { pageLayout, withTokens } from "./chart-theme.js";
+
+const CONFIG = { displayModeBar: false, responsive: true, scrollZoom: false, doubleClick: false };
+const region = document.querySelector("[data-plots]");
+const figures = new Map(
+  JSON.parse(document.getElementById("plot-figures").textContent).map((figure) => [figure.id, figure]),
+);
+const drawn = new Set();
+let library;
+
+/** Asks for the chart library once, whichever figure comes first. */
+function loadLibrary() {
+  library ??= new Promise((resolve, reject) => {
+    const script = document.createElement("script");
+    script.src = region.dataset.plotlySrc;
+    script.onload = () => resolve(window.Plotly);
+    script.onerror = () => reject(new Error("the chart library did not load"));
+    document.head.append(script);
+  });
+  return library;
+}
+
+function draw(plotly, box) {
+  const looks = getComputedStyle(document.documentElement);
+  const readToken = (name) => looks.getPropertyValue(name).trim();
+  const figure = withTokens(figures.get(box.dataset.plot), readToken);
+  const layout = pageLayout(figure.layout, {
+    ink: readToken("--ink"),
+    rule: readToken("--rule"),
+    font: readToken("--sans"),
+    size: parseFloat(looks.fontSize) * 0.875,
+  });
+  return plotly.react(box, figure.data, layout, CONFIG);
+}
+
+async function show(box) {
+  try {
+    await draw(await loadLibrary(), box);
+    box.removeAttribute("data-waiting");
+    drawn.add(box);
+  } catch {
+    box.textContent = "The drawing could not be loaded. The table above has the same figures.";
+  }
+}
+
+const watcher = new IntersectionObserver(
+  (entries) => {
+    for (const { isIntersecting, target } of entries) {
+      if (isIntersecting) {
+        watcher.unobserve(target);
+        show(target);
+      }
+    }
+  },
+  { rootMargin: "200px" },
+);
+
+for (const box of region.querySelectorAll("[data-plot]")) {
+  watcher.observe(box);
+}
+
+// Paper and ink change places when the reader's system does; drawings follow.
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", async () => {
+  const plotly = await loadLibrary();
+  for (const box of drawn) {
+    draw(plotly, box);
+  }
+});
