@@ -51,10 +51,10 @@ class Environment:
             )
         return value
 
-    def names(self, name: str, *, default: tuple[str, ...]) -> list[str]:
+    def names(self, name: str) -> list[str]:
         """Read a comma-separated list of host names."""
         if not self.has(name):
-            return list(default)
+            return []
         values = [part.strip() for part in self.text(name).split(",")]
         for value in values:
             if value == "":

@@ -12,6 +12,8 @@ from labsite import jobs
 
 # A summary takes seconds; a job that waits this long means that no worker is there.
 LATE_AFTER_SECONDS = 120
+# Sweeps come every few seconds; a worker busy with one long job may miss some of them.
+SWEEP_LATE_AFTER_SECONDS = 240
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,6 +29,7 @@ class Readiness:
     broker: str
     jobs: str
     oldest_waiting_job_s: float | None
+    last_sweep_s: float | None
 
     @property
     def is_ready(self) -> bool:
@@ -42,6 +45,7 @@ def readiness() -> Readiness:
     try:
         migrations = "ok" if not _unapplied() else "not all applied"
         waiting = jobs.oldest_waiting_seconds() if migrations == "ok" else None
+        swept = jobs.seconds_since_sweep() if migrations == "ok" else None
     except DatabaseError:
         return Readiness(
             database="does not answer",
@@ -49,14 +53,22 @@ def readiness() -> Readiness:
             broker="not asked",
             jobs="not known",
             oldest_waiting_job_s=None,
+            last_sweep_s=None,
         )
     return Readiness(
         database="ok",
         migrations=migrations,
         broker="ok" if _broker_answers() else "degraded",
-        jobs="degraded" if waiting is not None and waiting > LATE_AFTER_SECONDS else "ok",
+        jobs="degraded" if _are_late(waiting, swept) else "ok",
         oldest_waiting_job_s=None if waiting is None else round(waiting, 1),
+        last_sweep_s=None if swept is None else round(swept, 1),
     )
+
+
+def _are_late(waiting_s: float | None, swept_s: float | None) -> bool:
+    if waiting_s is not None and waiting_s > LATE_AFTER_SECONDS:
+        return True
+    return swept_s is not None and swept_s > SWEEP_LATE_AFTER_SECONDS
 
 
 def _unapplied() -> bool:

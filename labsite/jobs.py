@@ -32,7 +32,7 @@ from kombu.exceptions import KombuError, OperationalError
 
 from labsite import logs
 from labsite.errors import Refused
-from labsite.models import Job, JobState
+from labsite.models import Job, JobState, Pulse
 
 log = logging.getLogger(__name__)
 
@@ -252,6 +252,7 @@ def sweep() -> int:
     commit and ring), a message that was lost, and a worker that was killed.
     """
     now = timezone.now()
+    Pulse.objects.update_or_create(name="sweep", defaults={"at": now})
     _fail_exhausted(now)
     rung_before = now - timedelta(seconds=settings.JOB_RING_AGAIN_SECONDS)
     due = (
@@ -289,3 +290,9 @@ def oldest_waiting_seconds() -> float | None:
         .first()
     )
     return None if asked is None else (timezone.now() - asked).total_seconds()
+
+
+def seconds_since_sweep() -> float | None:
+    """Return how long ago a worker last swept, or None if none ever did."""
+    pulse = Pulse.objects.filter(name="sweep").first()
+    return None if pulse is None else (timezone.now() - pulse.at).total_seconds()

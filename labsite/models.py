@@ -146,3 +146,19 @@ class Job(models.Model):
     @property
     def has_ended(self) -> bool:
         return self.state in {JobState.DONE, JobState.FAILED}
+
+
+class Pulse(models.Model):
+    """When something that has to happen again and again last happened.
+
+    The sweep's pulse shows in one row that beat asks, the broker carries and a worker works.
+    """
+
+    name = models.CharField(max_length=30, primary_key=True)
+    at = models.DateTimeField()
+
+    class Meta:
+        verbose_name_plural = "pulses"
+
+    def __str__(self) -> str:
+        return f"{self.name} at {self.at:%H:%M:%S}"

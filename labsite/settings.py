@@ -22,7 +22,9 @@ LOG_LEVEL = environment.choice("LOG_LEVEL", allowed=env.LOG_LEVELS, default="INF
 # Loopback only until somebody names the hosts: an embedded lab is not open to the network by
 # accident. `manage.py serve` refuses other addresses for the same reason.
 HOSTS_ARE_NAMED = environment.has("ALLOWED_HOSTS")
-ALLOWED_HOSTS = environment.names("ALLOWED_HOSTS", default=("localhost", "127.0.0.1", "[::1]"))
+LOOPBACK_NAMES = ["localhost", "127.0.0.1", "[::1]"]
+# The loopback names stay in: health checks on the machine itself call the site by them.
+ALLOWED_HOSTS = [*environment.names("ALLOWED_HOSTS"), *LOOPBACK_NAMES]
 CSRF_TRUSTED_ORIGINS = environment.origins("CSRF_TRUSTED_ORIGINS")
 SECRET_KEY = env.secret_key(
     environment, var_dir=VAR_DIR, may_be_generated=not env.is_postgresql(environment)
@@ -112,7 +114,8 @@ USE_TZ = True
 # Static files
 
 STATIC_URL = "/static/"
-STATIC_ROOT = VAR_DIR / "static"
+# A container image collects them when it is built, outside the volume that VAR_DIR is there.
+STATIC_ROOT = environment.folder("STATIC_DIR", default=VAR_DIR / "static")
 STATICFILES_FINDERS = [
     "django.contrib.staticfiles.finders.AppDirectoriesFinder",
     "labsite.static_files.PlotlyFinder",
