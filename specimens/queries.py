@@ -1,15 +1,20 @@
 """What the records of a specimen add up to."""
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 from specimens.models import ServiceEntry, Specimen
+from specimens.words import (
+    HELD_SPACE,
+    INCIDENT_WORDS,
+    count_words,
+    date_words,
+    joined,
+    number_words,
+)
 
 DAYS_IN_A_MONTH = 365.25 / 12
-THIN_SPACE = "\u202f"  # narrow and without a break, for groups of thousands
-HELD_SPACE = "\u00a0"  # keeps a number and its unit on one line
 
 Evidence = ServiceEntry.Evidence
 
@@ -21,13 +26,6 @@ EVIDENCE_WORDS: dict[str, str] = {
     Evidence.RECEIPTS: "receipts",
     Evidence.ODOMETER: "a logged odometer",
     Evidence.LOGGER: "a data logger",
-}
-# how each kind of incident is told, worst first
-INCIDENT_WORDS = {
-    "crash": "A crash",
-    "fall": "A fall",
-    "heat": "Exposure to heat",
-    "soak": "A soaking",
 }
 
 
@@ -135,8 +133,8 @@ def exposure_words(known: Exposure) -> str:
         _count_words(known.wash_count, "wash", "washes", is_whole=known.wash_is_whole),
     ]
     if known.proofing_count:
-        told.append(_plural(known.proofing_count, "proofing", "proofings"))
-    sources = _joined([EVIDENCE_WORDS[kind] for kind in known.evidence])
+        told.append(count_words(known.proofing_count, "proofing", "proofings"))
+    sources = joined([EVIDENCE_WORDS[kind] for kind in known.evidence])
     summary = f"{', '.join(told)}, from {sources}."
     sentences = [summary[0].upper() + summary[1:]]
     if not known.has_crash:
@@ -145,22 +143,6 @@ def exposure_words(known: Exposure) -> str:
     if known.has_shared_entry:
         sentences.append("Use that went on after this day is counted by its share of days.")
     return " ".join(sentences)
-
-
-def number_words(number: float) -> str:
-    """A number to three significant figures, thousands set apart by a thin space."""
-    if number == 0:
-        return "0"
-    places = 2 - math.floor(math.log10(abs(number)))
-    text = f"{round(number, places):,.{max(places, 0)}f}"
-    whole, point, part = text.replace(",", THIN_SPACE).partition(".")
-    part = part.rstrip("0")
-    return f"{whole}{point}{part}" if part else whole
-
-
-def date_words(day: date) -> str:
-    """A date as people say it: 4 May 2026."""
-    return f"{day.day} {day:%B %Y}"
 
 
 def _share_passed(entry: ServiceEntry, on: date) -> float:
@@ -234,20 +216,12 @@ def _distance_words(known: Exposure) -> str:
 
 def _months_words(months: float) -> str:
     whole = round(months)
-    return _plural(whole, "month", "months") if whole else "less than a month"
+    return count_words(whole, "month", "months") if whole else "less than a month"
 
 
 def _count_words(count: int | None, one: str, many: str, *, is_whole: bool) -> str:
     if count is None:
         return f"{many} not known"
-    return _plural(count, one, many) if is_whole else f"at least {_plural(count, one, many)}"
-
-
-def _plural(count: int, one: str, many: str) -> str:
-    if not count:
-        return f"no {many}"
-    return f"{number_words(count) if count >= 1000 else count} {one if count == 1 else many}"
-
-
-def _joined(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+    return (
+        count_words(count, one, many) if is_whole else f"at least {count_words(count, one, many)}"
+    )

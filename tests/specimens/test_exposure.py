@@ -9,7 +9,8 @@ from datetime import date
 import pytest
 
 from specimens.models import Product, ServiceEntry, Specimen
-from specimens.queries import exposure, exposure_words, number_words, service_words
+from specimens.queries import exposure, exposure_words, service_words
+from specimens.words import number_words
 
 pytestmark = pytest.mark.django_db
 
