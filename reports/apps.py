@@ -1,4 +1,4 @@
-"""App configuration."""
+"""App configuration: what the database keeps unchanged, and the work done in the background."""
 
 from django.apps import AppConfig
 
@@ -8,3 +8,13 @@ class ReportsConfig(AppConfig):
 
     name = "reports"
     default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        """Register the guards and the kinds of background work."""
+        from labsite import jobs, triggers
+        from reports.work import SUMMARISE_KIND
+
+        triggers.append_only("reports_summary", what="summaries")
+        triggers.append_only("reports_finding", what="findings")
+        triggers.append_only("reports_edition", what="published editions")
+        jobs.register(SUMMARISE_KIND)

@@ -1,0 +1,84 @@
+"""What editors do: prepare words, publish editions."""
+
+from collections.abc import Mapping
+
+from django.db import transaction
+from django.utils import timezone
+
+from labsite import audit
+from labsite.errors import Refused
+from labsite.models import User
+from reports.content import draft_cautions, edition_words, next_number, study_content
+from reports.models import Edition, EditionDraft
+from reports.queries import standing, waiting_conflicts
+from trials.actions import digest_of
+from trials.models import Study
+
+DRAFT_FIELDS = ("headline", "summary_text", "note", "extra_cautions")
+
+
+@transaction.atomic
+def save_draft(*, by: User, study: Study, fields: Mapping[str, str]) -> EditionDraft:
+    """Keep the words for the next edition."""
+    unknown = set(fields) - set(DRAFT_FIELDS)
+    if unknown:
+        raise Refused({name: ["There is no such field."] for name in sorted(unknown)})
+    draft, _ = EditionDraft.objects.update_or_create(
+        study=study, defaults={**fields, "changed_at": timezone.now(), "changed_by": by}
+    )
+    audit.record(by=by, verb="changed draft", subject=study, detail=dict(fields))
+    return draft
+
+
+@transaction.atomic
+def publish_edition(*, by: User, study: Study) -> Edition:
+    """Freeze the study's findings and the draft's words as the next edition."""
+    draft = EditionDraft.objects.filter(study=study).first()
+    problems: dict[str, list[str]] = {}
+    if draft is None or not draft.headline.strip():
+        problems["headline"] = ["Write a headline."]
+    if draft is None or not draft.summary_text.strip():
+        problems["summary_text"] = ["Write the answer in a sentence or two."]
+    now_standing = standing(study)
+    if now_standing.summary is None or not now_standing.is_current:
+        problems[""] = ["The findings are still being computed: wait until they are up to date."]
+    waiting = waiting_conflicts(study)
+    if waiting:
+        problems.setdefault("", []).append(
+            f"{waiting} second reading(s) wait for a person to settle them on the lab's pages."
+        )
+    last = study.editions.order_by("-number").first()
+    if last is not None and (draft is None or not draft.note.strip()):
+        problems["note"] = [f"Say what is new since edition {last.number}."]
+    if problems or draft is None or now_standing.summary is None:
+        raise Refused(problems)
+    at = timezone.now()
+    number = next_number(study)
+    content = study_content(study, now_standing.summary, draft_cautions(draft))
+    content["edition"] = edition_words(
+        number=number,
+        headline=draft.headline.strip(),
+        summary=draft.summary_text.strip(),
+        note=draft.note.strip() if last else "",
+        at=at,
+        by=by.display_name,
+    )
+    edition = Edition.objects.create(
+        study=study,
+        summary=now_standing.summary,
+        number=number,
+        headline=draft.headline.strip(),
+        content=content,
+        digest=digest_of(content),
+        published_at=at,
+        published_by=by,
+    )
+    draft.note = ""
+    draft.save(update_fields=["note"])
+    audit.record(
+        by=by,
+        verb="published edition",
+        subject=study,
+        detail={"number": number, "digest": edition.digest},
+    )
+    return edition

@@ -1,0 +1,73 @@
+"""The API of findings and scorecards. Scorecards are public; findings are not, until published."""
+
+from django.contrib.auth.decorators import login_not_required
+from django.shortcuts import get_object_or_404
+from django.utils.decorators import method_decorator
+from rest_framework.permissions import AllowAny
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.views import APIView
+
+from labsite.roles import Deed, check_may
+from reports import queries
+from reports.content import finding_content
+from reports.models import Edition
+from trials.models import Study
+
+
+class FindingsView(APIView):
+    """A study's findings as they stand, and whether they have seen every reading."""
+
+    def get(self, request: Request, slug: str) -> Response:
+        """Answer with the findings; `is_current` is false while newer ones are computed."""
+        check_may(request.user, Deed.SEE_FINDINGS)
+        study = get_object_or_404(Study, slug=slug)
+        where = queries.standing(study)
+        findings = queries.findings_for_page(where.summary) if where.summary else []
+        return Response(
+            {
+                "study": study.slug,
+                "is_current": where.is_current,
+                "inputs_digest": where.summary.inputs_digest if where.summary else None,
+                "engine": where.summary.engine_version if where.summary else None,
+                "findings": [finding_content(f) for f in findings],
+            }
+        )
+
+
+@method_decorator(login_not_required, name="dispatch")
+class ScorecardsView(APIView):
+    """Every published scorecard in its newest edition."""
+
+    authentication_classes = ()
+    permission_classes = (AllowAny,)
+
+    def get(self, request: Request) -> Response:
+        """Answer with one line a scorecard."""
+        return Response(
+            {
+                "scorecards": [
+                    {
+                        "study": e.study.slug,
+                        "edition": e.number,
+                        "headline": e.headline,
+                        "published_at": e.published_at.isoformat(),
+                        "digest": e.digest,
+                    }
+                    for e in queries.latest_editions()
+                ]
+            }
+        )
+
+
+@method_decorator(login_not_required, name="dispatch")
+class ScorecardView(APIView):
+    """One edition as it was frozen."""
+
+    authentication_classes = ()
+    permission_classes = (AllowAny,)
+
+    def get(self, request: Request, slug: str, number: int) -> Response:
+        """Answer with the edition's content and its digest."""
+        edition = get_object_or_404(Edition, study__slug=slug, number=number)
+        return Response(edition.content | {"digest": edition.digest})

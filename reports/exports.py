@@ -1,0 +1,42 @@
+"""Files made from an edition's frozen content."""
+
+import csv
+import io
+from typing import Any
+
+READING_COLUMNS = (
+    "specimen",
+    "arm_label",
+    "property",
+    "method_key",
+    "zone",
+    "site",
+    "measured_at",
+    "low",
+    "high",
+    "unit",
+    "grade",
+    "rater",
+    "state",
+    "reason",
+    "words",
+)
+
+
+def readings_csv(content: dict[str, Any]) -> str:
+    """Every reading with its interval; an empty `high` means no upper end."""
+    out = io.StringIO()
+    writer = csv.writer(out, quoting=csv.QUOTE_NONNUMERIC, lineterminator="\r\n")
+    writer.writerow(READING_COLUMNS)
+    for reading in content["readings"]:
+        writer.writerow([cell(reading[column]) for column in READING_COLUMNS])
+    return out.getvalue()
+
+
+def cell(value: Any) -> Any:
+    """A cell that no spreadsheet takes for a formula; numbers stay numbers."""
+    if value is None:
+        return ""
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
+        return f"'{value}"
+    return value

@@ -1,0 +1,249 @@
+"""Load the invented demo lab's raw records. Nothing computed is loaded."""
+
+import csv
+import json
+import secrets
+from collections.abc import Iterable
+from datetime import date, datetime
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from django.conf import settings
+from django.core.management.base import BaseCommand
+from django.db import transaction
+
+from labsite.models import Lab, User
+from labsite.roles import Role, give_role
+from reports.actions import save_draft
+from specimens.models import (
+    CustodyEvent,
+    Product,
+    ServiceEntry,
+    Specimen,
+    Zone,
+    ZoneCapacity,
+)
+from trials.actions import ArmPlan, MethodPlan, create_study, register_study
+from trials.library import load_methods
+from trials.models import ControlRun, MethodRevision, Study
+from trials.uploads import receive_upload, store_upload
+
+FOLDER = Path(settings.BASE_DIR) / "fixtures" / "demo"
+LOGINS = "demo-logins.txt"
+
+
+class Command(BaseCommand):
+    """`manage.py load_demo`: people, gear, methods and raw readings; safe to call again."""
+
+    help = "Load the invented demo lab (raw records only). Does nothing where it is loaded."
+
+    def handle(self, **_: Any) -> None:
+        """Load what is not there yet, one study a transaction."""
+        lab = json.loads((FOLDER / "lab.json").read_text(encoding="utf-8"))
+        with transaction.atomic():
+            Lab.objects.get_or_create(
+                pk=1, defaults={"name": lab["name"], "note": lab["note"], "is_invented": True}
+            )
+            people = _people(lab["people"])
+        lead = next(u for u in people.values() if u.groups.filter(name=Role.LEAD).exists())
+        technician = next(
+            u for u in people.values() if u.groups.filter(name=Role.TECHNICIAN).exists()
+        )
+        if not Product.objects.exists():
+            with transaction.atomic():
+                load_methods(by=lead)
+                _gear()
+                _controls()
+        for plan in json.loads((FOLDER / "studies.json").read_text(encoding="utf-8")):
+            if Study.objects.filter(slug=plan["slug"]).exists():
+                continue
+            self.stdout.write(f"Loading readings: {plan['title']}")
+            with transaction.atomic():
+                _study(plan, people=people, technician=technician)
+
+
+def _rows(name: str) -> Iterable[dict[str, str]]:
+    with (FOLDER / name).open(encoding="utf-8", newline="") as file:
+        yield from csv.DictReader(file)
+
+
+def _people(people: list[dict[str, Any]]) -> dict[str, User]:
+    found: dict[str, User] = {}
+    lines = []
+    for person in people:
+        user = User.objects.filter(username=person["username"]).first()
+        if user is None:
+            first, _, last = person["display_name"].partition(" ")
+            # fresh for every installation, so that no copy of the demo shares a password
+            password = secrets.token_urlsafe(9)
+            user = User.objects.create_user(
+                person["username"], password=password, first_name=first, last_name=last
+            )
+            for role in person["roles"]:
+                give_role(user=user, role=Role(role), by=None)
+            lines.append(f"  {', '.join(person['roles']):<14} {user.username:<8} {password}")
+        found[user.username] = user
+    if lines:
+        path = settings.VAR_DIR / LOGINS
+        path.touch(mode=0o600)
+        path.write_text("Logins of the demo:\n" + "\n".join(lines) + "\n", encoding="utf-8")
+    return found
+
+
+def _gear() -> None:
+    zones = list(_rows("zones.csv"))
+    padded = {row["product"] for row in zones if row["padding"]}
+    products: dict[str, Product] = {}
+    for row in _rows("products.csv"):
+        products[row["product"]] = Product.objects.create(
+            maker=row["maker"],
+            name=row["product"],
+            kind=row["kind"],
+            size_range=row["size_range"],
+            colourway=row["colourway"],
+            list_price=Decimal(row["list_price"]) if row["list_price"] else None,
+            currency=row["currency"],
+            certification_claims=row["certification_claims"],
+            padded=row["product"] in padded,
+        )
+    made: dict[tuple[str, str], Zone] = {}
+    for row in zones:
+        key = (row["product"], row["zone"])
+        if key not in made:
+            made[key] = Zone.objects.create(
+                product=products[row["product"]],
+                code=row["zone"],
+                name=row["name"],
+                side=row["side"],
+                layers=row["layers"],
+                padding=row["padding"],
+            )
+        ZoneCapacity.objects.create(
+            zone=made[key], method_key=row["method"], site_count=int(row["sites"])
+        )
+    specimens: dict[str, Specimen] = {}
+    for row in _rows("specimens.csv"):
+        specimens[row["code"]] = Specimen.objects.create(
+            code=row["code"],
+            product=products[row["product"]],
+            size=row["size"],
+            lot=row["lot"],
+            price_paid=Decimal(row["price_paid"]) if row["price_paid"] else None,
+            currency=row["currency"],
+            acquired=row["acquired"],
+            paid_by=row["paid_by"],
+            acquired_on=date.fromisoformat(row["acquired_on"]),
+            condition_at_intake=row["condition_at_intake"],
+            owner_alias=row["owner_alias"],
+        )
+    CustodyEvent.objects.bulk_create(
+        CustodyEvent(
+            specimen=specimens[row["specimen"]],
+            at=datetime.fromisoformat(row["at"]),
+            from_place=row["from_place"],
+            to_place=row["to_place"],
+            by_name=row["by_name"],
+            note=row["note"],
+        )
+        for row in _rows("custody.csv")
+    )
+    ServiceEntry.objects.bulk_create(
+        _service(row, specimens[row["specimen"]]) for row in _rows("service.csv")
+    )
+
+
+def _service(row: dict[str, str], specimen: Specimen) -> ServiceEntry:
+    incidents = []
+    if row["incident_kind"]:
+        incidents.append(
+            {
+                "kind": row["incident_kind"],
+                "on": row["incident_on"] or None,
+                "note": row["incident_note"],
+            }
+        )
+    return ServiceEntry(
+        specimen=specimen,
+        started_on=date.fromisoformat(row["started_on"]),
+        ended_on=date.fromisoformat(row["ended_on"]),
+        distance_km_low=_float(row["distance_km_low"]),
+        distance_km_best=_float(row["distance_km_best"]),
+        distance_km_high=_float(row["distance_km_high"]),
+        wash_count=_int(row["wash_count"]),
+        proofing_count=_int(row["proofing_count"]),
+        conditions=row["conditions"],
+        incidents=incidents,
+        evidence=row["evidence"],
+        note=row["note"],
+    )
+
+
+def _float(text: str) -> float | None:
+    return float(text) if text else None
+
+
+def _int(text: str) -> int | None:
+    return int(text) if text else None
+
+
+def _controls() -> None:
+    revisions = _revisions()
+    ControlRun.objects.bulk_create(
+        ControlRun(
+            revision=revisions[row["method"]],
+            material=row["material"],
+            session_label=row["session"],
+            ran_at=datetime.fromisoformat(row["ran_at"]),
+            low=float(row["low"]),
+            high=_float(row["high"]),
+        )
+        for row in _rows("controls.csv")
+    )
+
+
+def _revisions() -> dict[str, MethodRevision]:
+    newest: dict[str, MethodRevision] = {}
+    for revision in MethodRevision.objects.select_related("method").order_by("number"):
+        newest[revision.method.key] = revision
+    return newest
+
+
+def _study(plan: dict[str, Any], *, people: dict[str, User], technician: User) -> None:
+    lead = people[plan["registered_by"]]
+    by_code = {s.code: s for s in Specimen.objects.all()}
+    revisions = _revisions()
+    study = create_study(
+        by=lead,
+        fields={
+            "slug": plan["slug"],
+            "title": plan["title"],
+            "question": plan["question"],
+            "kind": plan["kind"],
+            "level": plan["level"],
+            "margin": plan["margin"],
+            "exclusion_rules": plan["exclusion_rules"],
+            "is_invented": True,
+        },
+        arms=[
+            ArmPlan(
+                key=arm["key"],
+                label=arm["label"],
+                is_baseline=arm["is_baseline"],
+                specimens=[by_code[code] for code in arm["specimens"]],
+            )
+            for arm in plan["arms"]
+        ],
+        methods=[MethodPlan(revisions[m["key"]], m["margin"]) for m in plan["methods"]],
+    )
+    register_study(by=lead, study=study, at=datetime.fromisoformat(plan["registered_at"]))
+    name = f"readings-{study.slug}.csv"
+    upload = receive_upload(
+        by=technician, study=study, file_name=name, content=(FOLDER / name).read_bytes()
+    )
+    store_upload(by=technician, upload=upload)
+    save_draft(
+        by=lead,
+        study=study,
+        fields={"headline": plan["headline"], "summary_text": plan["summary"]},
+    )

@@ -1,0 +1,248 @@
+"""Turns rows into what the analysis reads. Costs a fixed number of queries for a study."""
+
+import hashlib
+import json
+import math
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+
+from django.db.models import Count
+
+from reports.models import Edition, Finding, Summary, SummaryHead
+from trials.intervals import ReadingKind
+from trials.models import ControlRun, Reading, ReadingConflict, Study
+
+
+@dataclass(frozen=True)
+class Bound:
+    """A reading's ends in the method's unit; `high` None means no upper end."""
+
+    low: float
+    high: float | None
+
+    @property
+    def top(self) -> float:
+        """The upper end as a number."""
+        return math.inf if self.high is None else self.high
+
+
+@dataclass(frozen=True)
+class SpecimenInputs:
+    """A specimen's current valid readings of one method, or its grades by rater."""
+
+    code: str
+    bounds: tuple[Bound, ...]
+    grades: tuple[tuple[str, int], ...]
+    days: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ArmInputs:
+    """An arm with those of its specimens that were read."""
+
+    pk: int
+    key: str
+    label: str
+    is_baseline: bool
+    specimens: tuple[SpecimenInputs, ...]
+
+
+@dataclass(frozen=True)
+class MethodInputs:
+    """All arms' readings of one method revision, and its control runs by session."""
+
+    revision_pk: int
+    key: str
+    number: int
+    property: str
+    quantity: str
+    unit: str
+    kind: str
+    higher_is_better: bool
+    margin: float
+    arms: tuple[ArmInputs, ...]
+    controls: tuple[tuple[str, tuple[Bound, ...]], ...]
+
+
+@dataclass(frozen=True)
+class StudyInputs:
+    """Everything that can move a finding of a study, and nothing else."""
+
+    slug: str
+    level: float
+    scope: str
+    methods: tuple[MethodInputs, ...]
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of the canonical JSON of these inputs, without row numbers."""
+        plain = asdict(self)
+        for method in plain["methods"]:
+            del method["revision_pk"]
+            for arm in method["arms"]:
+                del arm["pk"]
+        text = json.dumps(plain, sort_keys=True, separators=(",", ":"), allow_nan=False)
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+def study_inputs(study: Study) -> StudyInputs:
+    """The study's current readings that are not void, by method, arm and specimen."""
+    arms = list(study.arms.prefetch_related("specimens"))
+    codes = {arm.pk: sorted(s.code for s in arm.specimens.all()) for arm in arms}
+    used = list(study.study_methods.select_related("revision__method"))
+    readings = (
+        Reading.objects.current()
+        .filter(run__study=study, run__void__isnull=True)
+        .order_by("run__specimen__code", "run__zone__code", "run__site", "rater")
+        .values_list(
+            "run__revision",
+            "run__specimen__code",
+            "low",
+            "high",
+            "grade",
+            "rater",
+            "measured_at",
+            named=True,
+        )
+    )
+    bounds: dict[tuple[int, str], list[Bound]] = defaultdict(list)
+    grades: dict[tuple[int, str], list[tuple[str, int]]] = defaultdict(list)
+    days: dict[tuple[int, str], set[str]] = defaultdict(set)
+    for reading in readings:
+        place = (reading.run__revision, reading.run__specimen__code)
+        days[place].add(reading.measured_at.date().isoformat())
+        if reading.grade is None:
+            bounds[place].append(Bound(reading.low, reading.high))
+        else:
+            grades[place].append((reading.rater, reading.grade))
+    controls = _controls([u.revision_id for u in used])
+    methods = []
+    for study_method in used:
+        revision = study_method.revision
+        methods.append(
+            MethodInputs(
+                revision_pk=revision.pk,
+                key=revision.method.key,
+                number=revision.number,
+                property=revision.method.property,
+                quantity=revision.quantity,
+                unit=revision.unit,
+                kind=revision.outcome_kind,
+                higher_is_better=revision.direction == revision.Direction.HIGHER,
+                margin=study_method.margin,
+                arms=tuple(
+                    ArmInputs(
+                        pk=arm.pk,
+                        key=arm.key,
+                        label=arm.label,
+                        is_baseline=arm.is_baseline,
+                        specimens=tuple(
+                            SpecimenInputs(
+                                code,
+                                tuple(bounds[revision.pk, code]),
+                                tuple(grades[revision.pk, code]),
+                                tuple(sorted(days[revision.pk, code])),
+                            )
+                            for code in codes[arm.pk]
+                            if bounds[revision.pk, code] or grades[revision.pk, code]
+                        ),
+                    )
+                    for arm in arms
+                ),
+                controls=controls.get(revision.pk, ()),
+            )
+        )
+    return StudyInputs(study.slug, study.level, study.scope, tuple(methods))
+
+
+def _controls(revisions: Iterable[int]) -> dict[int, tuple[tuple[str, tuple[Bound, ...]], ...]]:
+    # one material at a time: different materials have different values
+    found: dict[int, dict[str, list[Bound]]] = defaultdict(lambda: defaultdict(list))
+    runs = ControlRun.objects.filter(revision__in=list(revisions)).order_by(
+        "material", "session_label", "ran_at"
+    )
+    for run in runs:
+        session = f"{run.material}, {run.session_label}"
+        found[run.revision_id][session].append(Bound(run.low, run.high))
+    return {
+        revision: tuple((session, tuple(bounds)) for session, bounds in sorted(sessions.items()))
+        for revision, sessions in found.items()
+    }
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Where a study's findings stand."""
+
+    summary: Summary | None
+    is_current: bool
+
+    @property
+    def words(self) -> str:
+        """For a page: what a person can expect."""
+        if self.summary is None:
+            return "not yet computed"
+        return "up to date" if self.is_current else "being computed again"
+
+
+def standing(study: Study) -> Standing:
+    """The summary that speaks for the study, and whether it has seen every reading."""
+    head = SummaryHead.objects.select_related("summary").filter(study=study).first()
+    if head is None:
+        return Standing(None, is_current=False)
+    return Standing(head.summary, head.inputs_version >= study.inputs_version)
+
+
+def findings_for_page(summary: Summary) -> list[Finding]:
+    """Findings in the study's order, without a query for each."""
+    return list(
+        summary.findings.select_related("revision__method", "arm", "baseline").order_by("position")
+    )
+
+
+def latest_editions() -> list[Edition]:
+    """The newest edition of every published study, newest first."""
+    newest: dict[int, Edition] = {}
+    for edition in Edition.objects.select_related("study").order_by("study", "-number"):
+        newest.setdefault(edition.study_id, edition)
+    return sorted(newest.values(), key=lambda e: e.published_at, reverse=True)
+
+
+def same_session(*arms: ArmInputs) -> bool:
+    """True when every specimen was read on the same days, so that what a day shares cancels."""
+    return len({specimen.days for arm in arms for specimen in arm.specimens}) <= 1
+
+
+def is_graded(method: MethodInputs) -> bool:
+    """True for methods whose readings are grades by raters."""
+    return method.kind == ReadingKind.GRADE
+
+
+@dataclass(frozen=True)
+class DeskRow:
+    """A study on the desk's list."""
+
+    study: Study
+    standing: Standing
+    edition: Edition | None
+    reading_count: int
+
+
+def desk_rows() -> list[DeskRow]:
+    """Registered studies with where they stand. Costs four queries whatever their number."""
+    heads = {h.study_id: h for h in SummaryHead.objects.select_related("summary")}
+    newest = {e.study_id: e for e in Edition.objects.defer("content").order_by("number")}
+    studies = Study.objects.registered().annotate(reading_count=Count("runs__readings"))
+    rows = []
+    for study in studies.order_by("-registered_at"):
+        head = heads.get(study.pk)
+        current = head is not None and head.inputs_version >= study.inputs_version
+        where = Standing(head.summary if head else None, is_current=current)
+        rows.append(DeskRow(study, where, newest.get(study.pk), study.reading_count))
+    return rows
+
+
+def waiting_conflicts(study: Study) -> int:
+    """Second readings that no person has settled."""
+    return ReadingConflict.objects.filter(run__study=study, settled_at__isnull=True).count()

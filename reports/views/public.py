@@ -1,0 +1,177 @@
+"""Pages that need no sign-in: published editions, and the methods they name."""
+
+from typing import Any
+
+from django.contrib.auth.decorators import login_not_required
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
+from django.views.decorators.http import require_safe
+
+from reports import charts
+from reports.cautions import standing_cautions
+from reports.content import method_content
+from reports.exports import readings_csv
+from reports.models import Edition
+from reports.queries import latest_editions
+from trials.models import MethodRevision
+
+
+@login_not_required
+@require_safe
+def index(request: HttpRequest) -> HttpResponse:
+    """Every published scorecard in its newest edition."""
+    return render(
+        request,
+        "reports/public/index.html",
+        {"scorecards": [_entry(edition) for edition in latest_editions()]},
+    )
+
+
+@login_not_required
+@require_safe
+def latest(request: HttpRequest, slug: str) -> HttpResponse:
+    """The newest edition of a study."""
+    editions = list(Edition.objects.filter(study__slug=slug).order_by("-number"))
+    if not editions:
+        raise Http404
+    return render(request, "reports/public/scorecard.html", card_page(editions[0], editions))
+
+
+@login_not_required
+@require_safe
+def edition(request: HttpRequest, slug: str, number: int) -> HttpResponse:
+    """One edition as it was published, with a notice when a newer one exists."""
+    editions = list(Edition.objects.filter(study__slug=slug).order_by("-number"))
+    wanted = next((e for e in editions if e.number == number), None)
+    if wanted is None:
+        raise Http404
+    return render(request, "reports/public/scorecard.html", card_page(wanted, editions))
+
+
+@login_not_required
+@require_safe
+def edition_csv(request: HttpRequest, slug: str, number: int) -> HttpResponse:
+    """Every reading of an edition."""
+    found = get_object_or_404(Edition, study__slug=slug, number=number)
+    return HttpResponse(
+        readings_csv(found.content),
+        content_type="text/csv; charset=utf-8",
+        headers={"Content-Disposition": f'attachment; filename="{slug}-{number}-readings.csv"'},
+    )
+
+
+@login_not_required
+@require_safe
+def edition_json(request: HttpRequest, slug: str, number: int) -> HttpResponse:
+    """The whole edition as it was frozen, with its digest."""
+    found = get_object_or_404(Edition, study__slug=slug, number=number)
+    return JsonResponse(found.content | {"digest": found.digest})
+
+
+@login_not_required
+@require_safe
+def method(request: HttpRequest, key: str, number: int) -> HttpResponse:
+    """A method revision that is or was in force."""
+    revision = get_object_or_404(
+        MethodRevision.objects.select_related("method").exclude(state=MethodRevision.State.DRAFT),
+        method__key=key,
+        number=number,
+    )
+    others = revision.method.revisions.exclude(state=MethodRevision.State.DRAFT)
+    return render(
+        request,
+        "reports/public/method.html",
+        {
+            "method": method_content(revision),
+            "revisions": [
+                {"number": r.number, "state": r.state, "url": method_url(key, r.number)}
+                for r in others
+            ],
+        },
+    )
+
+
+@login_not_required
+@require_safe
+def cautions(request: HttpRequest) -> HttpResponse:
+    """The cautions that hold for everything here."""
+    return render(request, "reports/public/cautions.html", {"cautions": standing_cautions()})
+
+
+def _entry(edition: Edition) -> dict[str, Any]:
+    study = edition.content["study"]
+    return {
+        "title": study["title"],
+        "question": study["question"],
+        "headline": edition.headline,
+        "edition_number": edition.number,
+        "published_at": edition.published_at,
+        "url": reverse("scorecard", args=[study["slug"]]),
+        "verdicts": edition.content["findings"],
+    }
+
+
+def card_page(edition: Edition, editions: list[Edition]) -> dict[str, Any]:
+    """What the scorecard page is given; the figures come frozen with the edition."""
+    slug = edition.content["study"]["slug"]
+    this_edition = reverse("edition", args=[slug, edition.number])
+    return {
+        "card": with_method_urls(edition.content),
+        "invented": edition.content["invented"],
+        "is_latest": edition.number == editions[0].number,
+        "newer_url": reverse("scorecard", args=[slug]),
+        "urls": {
+            "csv": reverse("edition-csv", args=[slug, edition.number]),
+            "json": reverse("edition-json", args=[slug, edition.number]),
+            "this_edition": this_edition,
+            "latest": reverse("scorecard", args=[slug]),
+        },
+        "editions": [
+            {
+                "number": e.number,
+                "published_at": e.published_at,
+                "note": e.content["edition"]["note"],
+                "url": reverse("edition", args=[slug, e.number]),
+            }
+            for e in editions
+        ],
+        "plot": plots(edition.content),
+    }
+
+
+def with_method_urls(content: dict[str, Any]) -> dict[str, Any]:
+    """The content with the address of each method page put beside its name."""
+    return content | {
+        "findings": [
+            f | {"method": f["method"] | {"url": method_url(**_place(f["method"]))}}
+            for f in content["findings"]
+        ],
+        "methods": [m | {"url": method_url(**_place(m))} for m in content["methods"]],
+    }
+
+
+def _place(method: dict[str, Any]) -> dict[str, Any]:
+    return {"key": method["key"], "number": method["number"]}
+
+
+def method_url(key: str, number: int) -> str:
+    """Address of a method revision."""
+    return reverse("method", args=[key, number])
+
+
+def plots(content: dict[str, Any]) -> list[dict[str, Any]]:
+    """The charts of a card; none when nothing can be drawn."""
+    shown = [charts.shown_of(f) for f in content["findings"] if f["chart"]]
+    if not shown:
+        return []
+    level = content["study"]["level_words"]
+    return [
+        {
+            "id": "retention",
+            "caption": f"What was kept of each property, with {level} intervals. The line at 100 % "
+            "is the baseline; left of it is worse.",
+            "label": "Retention by property. The table above has the same figures.",
+        }
+        | charts.retention_figure(shown)
+    ]
