@@ -215,17 +215,51 @@ def plan_run(
         specimen=specimen, zone=zone, revision=revision, site=site, sites=sites
     )
     last = study.runs.aggregate(last=Max("position"))["last"] or 0
-    run = Run.objects.create(
-        study=study,
-        revision=revision,
-        specimen=specimen,
-        zone=zone,
-        site=site,
-        position=last + 1,
-        planned_by=by,
-    )
+    try:
+        with transaction.atomic():
+            run = Run.objects.create(
+                study=study,
+                revision=revision,
+                specimen=specimen,
+                zone=zone,
+                site=site,
+                position=last + 1,
+                planned_by=by,
+            )
+    except IntegrityError:
+        # somebody else took the site between our look and our write
+        policies.check_site_free(
+            specimen=specimen, zone=zone, revision=revision, site=site, sites=sites
+        )
+        raise
     audit.record(by=by, verb="planned run", subject=run)
     return run
+
+
+def plan_run_by_codes(
+    *, by: User, study: Study, specimen: str, method: str, zone: str, site: int | None = None
+) -> Run:
+    """`plan_run` from what a person types: a specimen's code, a method's key, a zone's code."""
+    problems: dict[str, list[str]] = {}
+    used = (
+        study.study_methods.filter(revision__method__key=method)
+        .select_related("revision__method")
+        .first()
+    )
+    if used is None:
+        problems["method"] = ["This study has no such method."]
+    found = Specimen.objects.select_related("product").filter(code=specimen).first()
+    place = Zone.objects.filter(product=found.product, code=zone).first() if found else None
+    if found is None:
+        problems["specimen"] = [f"The lab has no specimen {specimen}."]
+    elif place is None:
+        codes = ", ".join(found.product.zones.values_list("code", flat=True))
+        problems["zone"] = [f"{found.product} has no zone '{zone}'. It has: {codes}."]
+    if used is None or found is None or place is None:
+        raise Refused(problems)
+    return plan_run(
+        by=by, study=study, specimen=found, revision=used.revision, zone=place, site=site
+    )
 
 
 @transaction.atomic
@@ -248,24 +282,32 @@ def acknowledge_safety(
 
 @transaction.atomic
 def void_run(*, by: User, run: Run, reason: str, note: str, value_was_known: bool) -> RunVoid:
-    """The run did not measure the thing. Everything is kept; it says why."""
+    """The run did not measure the thing. Everything is kept; it says why.
+
+    Sent twice by the same person with the same words, it is the same void.
+    """
     problems: dict[str, list[str]] = {}
     if reason not in RunVoid.Reason.values:
         problems["reason"] = ["Choose a reason from the list."]
     if not note.strip():
         problems["note"] = ["Say in a sentence what happened."]
-    if RunVoid.objects.filter(run=run).exists():
-        problems[""] = ["This run is void already."]
     if problems:
         raise Refused(problems)
-    void = RunVoid.objects.create(
-        run=run,
-        reason=reason,
-        note=note.strip(),
-        value_was_known=value_was_known,
-        by=by,
-        at=timezone.now(),
-    )
+    content = {
+        "reason": reason,
+        "note": note.strip(),
+        "value_was_known": value_was_known,
+        "by": by,
+    }
+    try:
+        with transaction.atomic():
+            void = RunVoid.objects.create(run=run, at=timezone.now(), **content)
+    except IntegrityError:
+        # void already, or voided by somebody else just now; the same void again is no news
+        same = RunVoid.objects.filter(run=run, **content).first()
+        if same is not None:
+            return same
+        raise Refused("This run is void already.") from None
     audit.record(
         by=by,
         verb="voided run",

@@ -1,0 +1,213 @@
+"""The API of the bench. Every answer is JSON; every problem is application/problem+json.
+
+In a problem, `problems` maps a field to its sentences. A field of the raw entry goes by its own
+name, such as "seconds"; "raw" itself is named only when it is no raw entry at all.
+"""
+
+from collections.abc import Mapping
+from io import BytesIO
+from typing import Any, ClassVar, cast
+
+from django.http import Http404
+from django.middleware.csrf import get_token
+from django.shortcuts import get_object_or_404
+from django.utils.decorators import method_decorator
+from django.views.decorators.cache import never_cache
+from rest_framework import exceptions, status
+from rest_framework.parsers import JSONParser
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.views import APIView
+
+from labsite.errors import Refused
+from labsite.models import User
+from labsite.problems import PROBLEM_TYPE, problem_body
+from labsite.roles import Deed, check_may
+from trials import actions, queries
+from trials.models import MethodRevision, Run, Study
+from trials.serializers import (
+    AcknowledgedAnswer,
+    GivenAnswers,
+    GivenReading,
+    GivenRun,
+    GivenVoid,
+    ReadingAnswer,
+    RunAnswer,
+    RunPageAnswer,
+    StudyAnswer,
+    StudyDetailAnswer,
+    parse_reading_id,
+)
+
+LARGEST_BODY = 2 * 1024 * 1024  # bytes; a reading is under 1 kB
+
+
+class BenchJSON(JSONParser):
+    """JSON as the standard has it: no NaN, no infinity, no bottomless nesting."""
+
+    def parse(
+        self,
+        stream: Any,
+        media_type: str | None = None,
+        parser_context: Mapping[str, Any] | None = None,
+    ) -> Any:
+        content = stream.read(LARGEST_BODY + 1)
+        if len(content) > LARGEST_BODY:
+            raise exceptions.ParseError("That is far more than a reading: nothing was stored.")
+        try:
+            return super().parse(BytesIO(content), media_type, parser_context)
+        except RecursionError:
+            raise exceptions.ParseError("The JSON is nested too deeply.") from None
+
+
+@method_decorator(never_cache, name="dispatch")
+class BenchView(APIView):
+    """Denies by default: a method without a deed in `deeds` is not answered."""
+
+    parser_classes = [BenchJSON]
+    deeds: ClassVar[Mapping[str, Deed]] = {}
+
+    def check_permissions(self, request: Request) -> None:
+        super().check_permissions(request)
+        method = "GET" if request.method == "HEAD" else request.method or ""
+        if method not in self.deeds:
+            raise exceptions.MethodNotAllowed(method)
+        check_may(request.user, self.deeds[method])
+
+
+class SessionView(APIView):
+    """Who is signed in, with a fresh token for the next request that writes."""
+
+    @method_decorator(never_cache)
+    def get(self, request: Request) -> Response:
+        user = _person(request)
+        return Response(
+            {
+                "user": user.pk,
+                "username": user.get_username(),
+                "display_name": user.display_name,
+                "csrf_token": get_token(request._request),
+            }
+        )
+
+
+class ReadingView(BenchView):
+    """One reading, under the id that the bench made for it."""
+
+    deeds = {"GET": Deed.SEE_LAB, "PUT": Deed.ENTER_READINGS}
+
+    def get(self, request: Request, reading_id: str) -> Response:
+        line = queries.reading_by_id(parse_reading_id(reading_id))
+        if line is None:
+            raise Http404
+        return Response(ReadingAnswer(line).data)
+
+    def put(self, request: Request, reading_id: str) -> Response:
+        uuid = parse_reading_id(reading_id)
+        given = GivenReading(data=request.data)
+        given.is_valid(raise_exception=True)
+        content = given.validated_data
+        run_id = content.pop("run")
+        run = Run.objects.select_related("study", "revision__method").filter(pk=run_id).first()
+        if run is None:
+            raise Refused({"run": [f"There is no run {run_id}."]})
+        entry = actions.ReadingEntry(uuid=uuid, run=run, **content)
+        recorded = actions.record_reading(by=_person(request), entry=entry)
+        return _recorded(recorded, entry)
+
+
+def _recorded(recorded: actions.Recorded, entry: actions.ReadingEntry) -> Response:
+    line = queries.reading_line(recorded.reading)
+    answer = ReadingAnswer(line).data
+    if recorded.state == "stored":
+        return Response(answer, status=status.HTTP_201_CREATED)
+    if recorded.state == "stored before":
+        return Response(answer)
+    same = recorded.reading.pk == entry.uuid
+    what = "This entry was stored before with other content" if same else "This place is taken"
+    sentence = (
+        f"{what}: {line.words}, entered by {line.by}. That reading stands. "
+        "Yours is kept beside it for a person to settle."
+    )
+    body = problem_body(409, {"": [sentence]})
+    # the id is the one that was sent, so that the bench knows which entry this answers
+    body |= {"id": str(entry.uuid), "both_kept": True, "standing": answer}
+    return Response(body, status=status.HTTP_409_CONFLICT, content_type=PROBLEM_TYPE)
+
+
+class StudiesView(BenchView):
+    """All studies, with how their runs stand."""
+
+    deeds = {"GET": Deed.SEE_LAB}
+
+    def get(self, request: Request) -> Response:
+        lines = queries.studies_with_counts(Study.objects.all())
+        return Response({"studies": StudyAnswer(lines, many=True).data})
+
+
+class StudyView(BenchView):
+    """One study with its methods and specimens."""
+
+    deeds = {"GET": Deed.SEE_LAB}
+
+    def get(self, request: Request, slug: str) -> Response:
+        study = get_object_or_404(Study, slug=slug)
+        return Response(StudyDetailAnswer(queries.study_detail(study)).data)
+
+
+class RunsView(BenchView):
+    """The runs of a study in sheet order, and adding one."""
+
+    deeds = {"GET": Deed.SEE_LAB, "POST": Deed.ENTER_READINGS}
+
+    def get(self, request: Request, slug: str) -> Response:
+        study = get_object_or_404(Study, slug=slug)
+        start = request.query_params.get("start", "0")
+        if not (start.isascii() and start.isdigit() and len(start) < 10):
+            raise Refused({"start": ["Start counts runs from 0."]})
+        return Response(RunPageAnswer(queries.runs_page(study, start=int(start))).data)
+
+    def post(self, request: Request, slug: str) -> Response:
+        study = get_object_or_404(Study, slug=slug)
+        if study.registered_at is None:
+            check_may(request.user, Deed.MANAGE_STUDIES)
+        given = GivenRun(data=request.data)
+        given.is_valid(raise_exception=True)
+        run = actions.plan_run_by_codes(by=_person(request), study=study, **given.validated_data)
+        return Response(RunAnswer(queries.run_by_id(run.pk)).data, status=status.HTTP_201_CREATED)
+
+
+class VoidView(BenchView):
+    """Voiding a run. The same void sent again is the same void."""
+
+    deeds = {"POST": Deed.VOID_RUNS}
+
+    def post(self, request: Request, run_id: int) -> Response:
+        run = get_object_or_404(Run.objects.select_related("study"), pk=run_id)
+        given = GivenVoid(data=request.data)
+        given.is_valid(raise_exception=True)
+        actions.void_run(by=_person(request), run=run, **given.validated_data)
+        return Response(RunAnswer(queries.run_by_id(run.pk)).data)
+
+
+class ChecksView(BenchView):
+    """Passing a method's safety checks: each answered with true, none left out."""
+
+    deeds = {"POST": Deed.ENTER_READINGS}
+
+    def post(self, request: Request, key: str, number: int) -> Response:
+        revision = get_object_or_404(
+            MethodRevision.objects.select_related("method"), method__key=key, number=number
+        )
+        given = GivenAnswers(data=request.data)
+        given.is_valid(raise_exception=True)
+        passed = actions.acknowledge_safety(
+            by=_person(request), revision=revision, answers=given.validated_data["answers"]
+        )
+        answer = AcknowledgedAnswer(queries.acknowledged_line(passed)).data
+        return Response(answer, status=status.HTTP_201_CREATED)
+
+
+def _person(request: Request) -> User:
+    """The one who is signed in; every view here asks for that first."""
+    return cast(User, request.user)

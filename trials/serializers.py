@@ -1,0 +1,269 @@
+"""What the API takes and gives. What comes in is bounded here; actions decide what it means."""
+
+import math
+import uuid as uuids
+from typing import Any
+
+from rest_framework import serializers
+
+from specimens.codes import BadCode, clean_code
+
+LONGEST_NOTE = 2000
+LONGEST_TYPED = 40  # characters of one field of a raw entry
+MOST_RAW_FIELDS = 10
+LARGEST_ID = 2**63 - 1  # of a row in the database
+
+
+def parse_reading_id(text: str) -> uuids.UUID:
+    """The id of an address, written the usual way with dashes.
+
+    Raises
+    ------
+    serializers.ValidationError
+        When it is not one.
+    """
+    try:
+        uuid = uuids.UUID(text)
+    except ValueError:
+        uuid = None
+    if uuid is None or str(uuid) != text.lower():
+        raise serializers.ValidationError(
+            {"id": ["The address must end in a reading's id, a UUID with dashes."]}
+        )
+    return uuid
+
+
+class RawEntry(serializers.Field[dict[str, Any], Any, dict[str, Any], Any]):
+    """A raw entry as typed: a flat object of numbers, short texts, true or false, or nothing.
+
+    It is kept even when it cannot become a reading, beside one that stands, so it must be
+    something that every database stores.
+    """
+
+    default_error_messages = {
+        "shape": 'Send an object, such as {{"value": 12.3}}.',
+        "many": "A reading has at most {most} fields.",
+        "field": "'{field}' must be a number, a short text, true, false or null.",
+        "text": "'{field}' holds characters that cannot be stored, or more than {most} of them.",
+        "number": "'{field}' is no number a bench can read.",
+    }
+
+    def to_internal_value(self, data: Any) -> dict[str, Any]:
+        if not isinstance(data, dict):
+            self.fail("shape")
+        if len(data) > MOST_RAW_FIELDS:
+            self.fail("many", most=MOST_RAW_FIELDS)
+        for field, typed in data.items():
+            self._check(field[:LONGEST_TYPED].encode("ascii", "replace").decode(), field)
+            self._check(field, typed)
+        return data
+
+    def to_representation(self, value: dict[str, Any]) -> dict[str, Any]:
+        return value
+
+    def _check(self, field: str, typed: Any) -> None:
+        if isinstance(typed, str):
+            if len(typed) > LONGEST_TYPED or "\0" in typed or not _can_be_stored(typed):
+                self.fail("text", field=field, most=LONGEST_TYPED)
+        elif isinstance(typed, int | float):
+            if not math.isfinite(typed) or abs(typed) > LARGEST_ID:
+                self.fail("number", field=field)
+        elif typed is not None:
+            self.fail("field", field=field)
+
+
+def _can_be_stored(text: str) -> bool:
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+class TrueOrFalse(serializers.Field[bool, Any, bool, Any]):
+    """JSON's own true or false. 'yes', 1 and "false" are refused: an answer is not a guess."""
+
+    default_error_messages = {"invalid": "Say true or false."}
+
+    def to_internal_value(self, data: Any) -> bool:
+        if not isinstance(data, bool):
+            self.fail("invalid")
+        return data
+
+    def to_representation(self, value: bool) -> bool:
+        return value
+
+
+class ClockTime(serializers.DateTimeField):
+    """A time with its zone. Without one it would mean another moment on another machine."""
+
+    default_error_messages = {
+        "zone": "Say the time zone, as in 2026-03-02T10:15:00Z.",
+    }
+
+    def enforce_timezone(self, value: Any) -> Any:
+        if value.tzinfo is None:
+            self.fail("zone")
+        return super().enforce_timezone(value)
+
+
+class Given(serializers.Serializer[Any]):
+    """An object that came in; a field that nobody reads is refused, not passed over."""
+
+    default_error_messages = {"invalid": "Send an object with named fields."}
+
+    def to_internal_value(self, data: Any) -> Any:
+        if isinstance(data, dict):
+            unknown = [field for field in data if field not in self.fields]
+            if unknown:
+                name = unknown[0][:LONGEST_TYPED].encode("ascii", "replace").decode()
+                raise serializers.ValidationError({name: ["There is no such field."]})
+        return super().to_internal_value(data)
+
+
+class GivenReading(Given):
+    """A reading from the bench."""
+
+    run = serializers.IntegerField(min_value=1, max_value=LARGEST_ID)
+    raw = RawEntry()
+    measured_at = ClockTime()
+    rater = serializers.CharField(max_length=40, allow_blank=True, default="")
+    note = serializers.CharField(max_length=LONGEST_NOTE, allow_blank=True, default="")
+    supersedes = serializers.UUIDField(allow_null=True, default=None)
+    reason = serializers.CharField(max_length=LONGEST_NOTE, allow_blank=True, default="")
+
+
+class GivenRun(Given):
+    """A run to add to the sheet. Without a site it takes the first free one."""
+
+    specimen = serializers.CharField(max_length=20)
+    method = serializers.CharField(max_length=60)
+    zone = serializers.CharField(max_length=40)
+    site = serializers.IntegerField(min_value=1, max_value=32767, allow_null=True, default=None)
+
+    def validate_specimen(self, text: str) -> str:
+        try:
+            return clean_code(text)
+        except BadCode as why:
+            raise serializers.ValidationError(str(why)) from why
+
+
+class GivenVoid(Given):
+    """Why a run did not measure the thing."""
+
+    reason = serializers.CharField(max_length=20)
+    note = serializers.CharField(max_length=LONGEST_NOTE, allow_blank=True)
+    value_was_known = TrueOrFalse()
+
+
+class GivenAnswers(Given):
+    """The answers to a method's safety checks, by the key of each."""
+
+    answers = serializers.DictField(child=TrueOrFalse())
+
+
+class ReadingAnswer(serializers.Serializer[Any]):
+    """A reading. `high` null means no upper end; both ends are null for a grade."""
+
+    id = serializers.UUIDField()
+    run = serializers.IntegerField()
+    kind = serializers.CharField()
+    raw = serializers.JSONField()
+    words = serializers.CharField()
+    interval_words = serializers.CharField()
+    low = serializers.FloatField(allow_null=True)
+    high = serializers.FloatField(allow_null=True)
+    grade = serializers.IntegerField(allow_null=True)
+    unit = serializers.CharField()
+    rater = serializers.CharField()
+    note = serializers.CharField()
+    measured_at = serializers.DateTimeField()
+    entered_at = serializers.DateTimeField()
+    by = serializers.CharField()
+    supersedes = serializers.UUIDField(allow_null=True)
+    reason = serializers.CharField()
+    state = serializers.CharField()
+
+
+class VoidAnswer(serializers.Serializer[Any]):
+    """Why a run is void."""
+
+    reason = serializers.CharField()
+    reason_words = serializers.CharField()
+    note = serializers.CharField()
+    value_was_known = serializers.BooleanField()
+    by = serializers.CharField()
+    at = serializers.DateTimeField()
+
+
+class RunAnswer(serializers.Serializer[Any]):
+    """A run with its readings, the superseded ones among them."""
+
+    id = serializers.IntegerField()
+    study = serializers.CharField()
+    method = serializers.CharField(source="method_key")
+    method_number = serializers.IntegerField()
+    specimen = serializers.CharField()
+    zone = serializers.CharField()
+    site = serializers.IntegerField()
+    position = serializers.IntegerField()
+    state = serializers.CharField()
+    to_settle = serializers.BooleanField()
+    readings = ReadingAnswer(many=True)
+    void = VoidAnswer(allow_null=True)
+
+
+class RunPageAnswer(serializers.Serializer[Any]):
+    """A stretch of a study's runs; ask again with ?start=next_start until it is null."""
+
+    count = serializers.IntegerField()
+    start = serializers.IntegerField()
+    next_start = serializers.IntegerField(allow_null=True)
+    runs = RunAnswer(many=True)
+
+
+class RunCountsAnswer(serializers.Serializer[Any]):
+    """How a study's runs stand."""
+
+    to_do = serializers.IntegerField()
+    done = serializers.IntegerField()
+    void = serializers.IntegerField()
+    to_settle = serializers.IntegerField()
+
+
+class StudyAnswer(serializers.Serializer[Any]):
+    """A study in short."""
+
+    slug = serializers.CharField()
+    title = serializers.CharField()
+    question = serializers.CharField()
+    kind = serializers.CharField(source="kind_words")
+    registered_at = serializers.DateTimeField(allow_null=True)
+    is_invented = serializers.BooleanField()
+    runs = RunCountsAnswer(source="counts")
+
+
+class StudyMethodAnswer(serializers.Serializer[Any]):
+    """A method of a study."""
+
+    key = serializers.CharField()
+    number = serializers.IntegerField()
+    name = serializers.CharField()
+    property = serializers.CharField()
+    kind = serializers.CharField()
+    unit = serializers.CharField()
+
+
+class StudyDetailAnswer(serializers.Serializer[Any]):
+    """A study with its methods and specimens."""
+
+    study = StudyAnswer()
+    methods = StudyMethodAnswer(many=True)
+    specimens = serializers.ListField(child=serializers.CharField())
+
+
+class AcknowledgedAnswer(serializers.Serializer[Any]):
+    """When a method's checks were passed and until when that counts."""
+
+    at = serializers.DateTimeField()
+    until = serializers.DateTimeField()
