@@ -118,13 +118,14 @@ class _Search:
     def score(self, i: Indices, j: Indices) -> Floats:
         """Return the squared score of windows from sample i to sample j; 0 where not allowed.
 
-        Squared, because fifth and third powers cost much less than halves of them.
+        Squared, because whole powers cost much less than halves of them; as gain^2 times the mean
+        cubed and not as gain^5 over length^3, which underflows on very short windows.
         """
         gain = self.running[j] - self.running[i]
         length = self.time[j] - self.time[i]
         allowed = (gain > 0.0) & (length > 0.0) & (length <= self.cap)
         scores = np.zeros(gain.shape)
-        scores[allowed] = gain[allowed] ** 5 / length[allowed] ** 3
+        scores[allowed] = gain[allowed] ** 2 * (gain[allowed] / length[allowed]) ** 3
         return scores
 
     def bounds(self, a: Indices, b: Indices, level: int) -> Floats:
@@ -141,7 +142,7 @@ class _Search:
         possible = (gain > 0.0) & (length > 0.0) & (shortest <= self.cap)
         bounds = np.zeros(gain.shape)
         reach = np.minimum(gain[possible], length[possible])
-        bounds[possible] = reach**5 / length[possible] ** 3
+        bounds[possible] = reach**2 * (reach / length[possible]) ** 3
         return bounds
 
     def run(self) -> tuple[int, int]:

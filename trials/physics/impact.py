@@ -201,6 +201,8 @@ def _rounded_to(level: float, resolution: float | None) -> float:
 
 
 def _rising(levels: tuple[float, ...], unit_words: str) -> tuple[float, ...]:
+    if levels[0] <= 0.0:
+        raise OutOfRange(f"Rounded to {unit_words}, the first level falls to zero.")
     if any(b <= a for a, b in pairwise(levels)):
         raise OutOfRange(
             f"Rounded to {unit_words}, two steps fall on the same level. "

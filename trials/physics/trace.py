@@ -38,6 +38,9 @@ _FLAT_RUN = 3
 # by a drop of about 4 q (a parabola). A clipped one falls away much faster.
 _SMOOTH_DROP_STEPS = 6.0
 
+# However coarse the reading, a smooth peak does not lose this share of its height there.
+_SMOOTH_DROP_SHARE = 0.5
+
 # Nothing on a bench is this large in the units that loggers write, nor sampled this closely. The
 # guards keep squares and quotients further on from overflowing.
 _LARGEST = 1e12
@@ -403,7 +406,8 @@ def _flat_top(values: NDArray[np.float64]) -> tuple[int, int] | None:
     reach = math.ceil(run / 2)
     beyond = [top - float(values[i]) for i in (first - reach, last + reach) if 0 <= i < values.size]
     # A flat run that fills the trace to both ends has no shoulders to judge: it counts as clipped.
-    is_smooth = bool(beyond) and max(beyond) <= _SMOOTH_DROP_STEPS * step
+    most = min(_SMOOTH_DROP_STEPS * step, _SMOOTH_DROP_SHARE * spread)
+    is_smooth = bool(beyond) and max(beyond) <= most
     return None if is_smooth else (first, last)
 
 

@@ -56,6 +56,7 @@ _DEFINITIONS = (
     "lab_count = [lab_count]",
     "lab_mm_water = 9.80665 pascal",  # conventional, exact: constants.PA_PER_MM_H2O
     "lab_cm_water = 98.0665 pascal",
+    "lab_wear = 0.001 milligram / lab_cycle",
 )
 
 _MASS = "mass"
@@ -153,7 +154,7 @@ UNITS: tuple[Unit, ...] = (
     Unit("g/min", "gram / minute", _MASS_RATE),
     Unit("g/h", "gram / hour", _MASS_RATE),
     Unit("g/m2/h", "gram / meter ** 2 / hour", "mass per area and time"),
-    Unit("mg/1000 cycles", "milligram / (1000 * lab_cycle)", "mass lost per cycle"),
+    Unit("mg/1000 cycles", "lab_wear", "mass lost per cycle"),
     Unit("degC", "degree_Celsius", _TEMPERATURE, ("°C", "deg C", "C")),
     Unit("degF", "degree_Fahrenheit", _TEMPERATURE, ("°F", "deg F", "F")),
     Unit("K", "kelvin", _TEMPERATURE, ("kelvin",)),
