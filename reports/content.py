@@ -294,7 +294,9 @@ def _ratio_words(finding: Finding) -> dict[str, Any]:
         "sentence": words.retention_sentence(figures),
         "times_sentence": words.times_sentence(figures),
         "verdict_sentence": words.verdict_sentence(figures),
-        "smallest_visible_loss_words": words.visible_loss_words(finding.smallest_visible_loss),
+        "smallest_visible_loss_words": words.visible_loss_words(
+            finding.smallest_visible_loss, finding.verdict
+        ),
     }
 
 

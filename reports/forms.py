@@ -1,11 +1,18 @@
 """The editor's words for the next edition."""
 
+from typing import TYPE_CHECKING
+
 from django import forms
 
 from reports.models import EditionDraft
 
+if TYPE_CHECKING:
+    DraftModelForm = forms.ModelForm[EditionDraft]
+else:
+    DraftModelForm = forms.ModelForm  # takes no type at run time
 
-class DraftForm(forms.ModelForm[EditionDraft]):
+
+class DraftForm(DraftModelForm):
     """Headline, answer, what is new, and cautions to add."""
 
     class Meta:

@@ -30,6 +30,8 @@ def figures(number: float, count: int = 2) -> str:
         return "0"
     places = count - 1 - math.floor(math.log10(abs(number)))
     rounded = round(number, places)
+    # 99.96 rounds up into another figure before the point
+    places = count - 1 - math.floor(math.log10(abs(rounded)))
     text = f"{rounded:,.{max(places, 0)}f}".replace(",", "\u2009")
     return text.replace("-", "\u2212")
 
@@ -130,8 +132,10 @@ def verdict_sentence(found: RatioFigures) -> str:
     return meanings[found.verdict]
 
 
-def visible_loss_words(smallest: float | None) -> str:
-    """What the test could not have seen."""
+def visible_loss_words(smallest: float | None, verdict: str) -> str:
+    """What the test could not have seen; nothing where an open end still carries a verdict."""
+    if smallest is None and verdict != "not resolved":
+        return ""
     if smallest is None:
         return "This test could not have seen a loss of any size."
     if smallest < 0.005:
