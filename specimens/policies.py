@@ -102,7 +102,7 @@ def checked_incidents(
             try:
                 on = date.fromisoformat(on)
             except ValueError:
-                problems.append(f"'{on[:40]}' is not a date like 2026-03-14.")
+                problems.append(f"'{str(on)[:40]}' is not a date like 2026-03-14.")
                 continue
         if on is not None and not started_on <= on <= ended_on:
             problems.append(

@@ -1,5 +1,15 @@
-"""Addresses of this app."""
+"""Addresses of the record of specimens."""
 
-from django.urls import URLPattern, URLResolver
+from django.urls import path
 
-urlpatterns: list[URLPattern | URLResolver] = []
+from specimens import views
+
+urlpatterns = [
+    path("lab/products/", views.products, name="lab-products"),
+    path("lab/products/add/", views.add_product, name="lab-product-add"),
+    path("lab/products/<int:pk>/", views.product, name="lab-product"),
+    path("lab/specimens/add/", views.add_specimen, name="lab-specimen-add"),
+    path("lab/specimens/<str:code>/custody/add/", views.add_custody_event, name="lab-custody-add"),
+    path("lab/specimens/<str:code>/service/add/", views.add_service_entry, name="lab-service-add"),
+    path("lab/specimens/<str:code>/retire/", views.retire_specimen, name="lab-specimen-retire"),
+]
