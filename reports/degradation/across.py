@@ -141,6 +141,16 @@ class PooledLoss:
         """Upper end of the fraction kept: the lower end of the loss."""
         return None if self.low is None else math.exp(-self.low)
 
+    def words(self, *, per: str) -> str:
+        """The pooled loss in one sentence; `per` is the stated service, such as 10,000 km."""
+        kept, low, high = self.retention, self.retention_low, self.retention_high
+        if kept is None or low is None or high is None:
+            return self.refusal
+        return (
+            f"Over {self.study_count} studies about {_percent(kept)} was kept per {per}; "
+            f"{100 * self.level:g} % interval {_percent(low)} to {_percent(high)}."
+        )
+
 
 def study_loss(
     label: str,
@@ -208,7 +218,9 @@ def study_loss(
     return StudyLoss(label=label, log_loss=log_loss, standard_error=error)
 
 
-def pool(studies: Sequence[StudyLoss], *, level: float = 0.95, guard: bool = True) -> PooledLoss:
+def pool_losses(
+    studies: Sequence[StudyLoss], *, level: float = 0.95, guard: bool = True
+) -> PooledLoss:
     """Pool losses of independent studies with random effects.
 
     Parameters
@@ -292,7 +304,7 @@ def pool(studies: Sequence[StudyLoss], *, level: float = 0.95, guard: bool = Tru
     )
 
 
-def pool_by_group(
+def pool_losses_by_group(
     studies: Iterable[tuple[tuple[str, ...], StudyLoss]], *, level: float = 0.95
 ) -> dict[tuple[str, ...], PooledLoss]:
     """Pool each group of studies on its own, groups in sorted order.
@@ -312,7 +324,12 @@ def pool_by_group(
     groups: dict[tuple[str, ...], list[StudyLoss]] = {}
     for group, study in studies:
         groups.setdefault(group, []).append(study)
-    return {group: pool(groups[group], level=level) for group in sorted(groups)}
+    return {group: pool_losses(groups[group], level=level) for group in sorted(groups)}
+
+
+def _percent(share: float) -> str:
+    """Share in percent; a share too great to be a percentage anyone reads is said to be so."""
+    return f"{100 * share:.0f} %" if share < 100 else "over 10,000 %"
 
 
 def _check_level(level: float) -> None:

@@ -325,17 +325,25 @@ def interlaboratory_precision(
         raise CannotCompare(
             "Precision needs two laboratories or more, and two readings or more in one of them."
         )
+    sizes = [cell.size for cell in cells.values()]
+    everything = np.concatenate(list(cells.values()))
     squares = _sums_of_squares(
-        [_Cell("", name, cell, np.zeros_like(cell)) for name, cell in cells.items()]
+        _Layout(
+            middle=everything,
+            spread=np.zeros(everything.size),
+            cell=np.repeat(np.arange(len(cells)), sizes),
+            completed=np.zeros(everything.size, dtype=bool),
+            group=np.zeros(len(cells), dtype=np.intp),
+            names=tuple(cells),
+        )
     )
     within, between = squares.mean_square_within, squares.mean_square_between
     between_variance = max(0.0, (between - within) / squares.typical_size)
     means = np.array([cell.mean() for cell in cells.values()])
     spread = float(means.std(ddof=1))
     repeatability = math.sqrt(within)
-    sizes = {cell.size for cell in cells.values()}
     return InterlaboratoryPrecision(
-        mean=float(np.concatenate(list(cells.values())).mean()),
+        mean=float(everything.mean()),
         standard_deviation_of_means=spread,
         repeatability_standard_deviation=repeatability,
         between_standard_deviation=math.sqrt(between_variance),
@@ -350,7 +358,7 @@ def interlaboratory_precision(
             if cell.size > 1
         },
         h_limit=h_limit(len(cells)) if len(cells) > 2 else None,
-        k_limit=k_limit(len(cells), sizes.pop()) if len(sizes) == 1 else None,
+        k_limit=k_limit(len(cells), sizes[0]) if len(set(sizes)) == 1 else None,
     )
 
 
@@ -390,22 +398,67 @@ class _Words:
 
 
 @dataclass(frozen=True)
-class _Cell:
-    """Readings of one session, or of one specimen, as middles and variances about them."""
+class _Layout:
+    """Readings in cells (sessions, or specimens) in groups (materials, or arms), flat.
 
-    group: str
-    name: str
+    Attributes
+    ----------
+    middle, spread : array, shape (readings,)
+        Where each reading is thought to be, and the variance about that.
+    cell : int array, shape (readings,)
+        Its cell.
+    completed : bool array, shape (readings,)
+        True where an open reading was completed.
+    group : int array, shape (cells,)
+        The group of each cell.
+    names : tuple of str, one per cell
+    """
+
     middle: Floats
     spread: Floats
+    cell: npt.NDArray[np.intp]
+    completed: npt.NDArray[np.bool_]
+    group: npt.NDArray[np.intp]
+    names: tuple[str, ...]
+
+    @property
+    def sizes(self) -> Floats:
+        return np.bincount(self.cell, minlength=len(self.names)).astype(float)
+
+    @property
+    def means(self) -> Floats:
+        return self.per_cell(self.middle) / self.sizes
+
+    def per_cell(self, values: Floats) -> Floats:
+        """Sum over the readings of each cell."""
+        summed = np.bincount(self.cell, weights=values, minlength=len(self.names))
+        return summed.astype(float)
+
+    def of_cells(self, keep: npt.NDArray[np.bool_]) -> _Layout:
+        """The cells marked in `keep`, and their readings."""
+        chosen = keep[self.cell]
+        place = np.cumsum(keep) - 1
+        return _Layout(
+            self.middle[chosen],
+            self.spread[chosen],
+            place[self.cell[chosen]],
+            self.completed[chosen],
+            # Numbered afresh, so that no group is left without a cell.
+            np.unique(self.group[keep], return_inverse=True)[1],
+            tuple(name for name, kept in zip(self.names, keep, strict=True) if kept),
+        )
 
 
 @dataclass(frozen=True)
-class _OpenReading:
-    """Where a reading without one end begins: sign +1 has no upper end, -1 no lower end."""
+class _OpenReadings:
+    """Readings without one end: their cell, the end they have, and the side they are open to.
 
-    cell: int
-    end: float
-    sign: int
+    The side is +1 without an upper end and -1 without a lower one.
+    """
+
+    cell: npt.NDArray[np.intp]
+    end: Floats
+    side: Floats
 
 
 @dataclass(frozen=True)
@@ -459,25 +512,25 @@ def _analysis(
     readings_of: Mapping[tuple[str, str], Sequence[Interval]], words: _Words, notes: list[str]
 ) -> _Analysis:
     """Components of one nested layout; adds sentences to `notes`."""
-    cells, opened, open_groups = _read(readings_of, words, notes)
-    unopened = [cell for cell in cells if cell.group not in open_groups]
-    if opened:
-        completed = _completed(cells, opened)
+    closed, opened, is_open_cell = _read(readings_of, words, notes)
+    unopened = closed.of_cells(~is_open_cell)
+    used, layout = closed, closed
+    if opened.end.size:
+        completed = _completed(closed, opened)
         if completed is None:
             notes.append(
                 f"Too many {words.reading}s have one end only to tell their scatter: "
-                f"{len(opened)} of {len(opened) + sum(cell.middle.size for cell in cells)}."
+                f"{opened.end.size} of {opened.end.size + closed.middle.size}."
             )
-            cells = unopened
-            within, reading_count = _within(cells, cells), _size(cells)
+            used, layout = unopened, unopened
         else:
-            within, reading_count = _within(cells, completed), _size(completed)
-    else:
-        within, reading_count = _within(cells, cells), _size(cells)
-    if not cells:
+            layout = completed
+    reading_count, cell_count = layout.middle.size, len(used.names)
+    if cell_count == 0:
         return _Analysis(None, None, None, 0, 0)
+    within = _within(used, layout)
     _add_within_note(within, words, notes)
-    if open_groups:
+    if is_open_cell.any():
         notes.append(
             f"The scatter from {words.cell} to {words.cell} is taken only from materials or arms "
             "without open readings: what an open end hides would make it too small."
@@ -488,29 +541,24 @@ def _analysis(
             f"There are too few {words.cell}s to tell the scatter from {words.cell} to "
             f"{words.cell}."
         )
-        return _Analysis(within, None, None, reading_count, len(cells))
-    hidden = float(np.concatenate([cell.spread for cell in unopened]).mean())
+        return _Analysis(within, None, None, reading_count, cell_count)
+    hidden = float(unopened.spread.mean())
     between, single = _between(squares, within, hidden)
     if between is not None and between.variance == hidden:
         notes.append(
             f"The scatter from {words.cell} to {words.cell} cannot be told from the scatter within "
             f"one; it is put to {'0' if hidden == 0 else 'what the reading steps can hide'}."
         )
-    _add_outlier_note(cells, words, notes)
-    return _Analysis(within, between, single, reading_count, len(cells))
+    _add_outlier_note(used, words, notes)
+    return _Analysis(within, between, single, reading_count, cell_count)
 
 
-def _size(cells: Sequence[_Cell]) -> int:
-    return sum(cell.middle.size for cell in cells)
-
-
-def _within(cells: Sequence[_Cell], completed: Sequence[_Cell]) -> VarianceComponent | None:
+def _within(closed: _Layout, layout: _Layout) -> VarianceComponent | None:
     """Component within cells; only readings with both ends add degrees of freedom."""
-    freedom = _size(cells) - len(cells)
+    freedom = closed.middle.size - len(closed.names)
     if freedom == 0:
         return None
-    squares = _sums_of_squares(completed, open_from=[cell.middle.size for cell in cells])
-    return VarianceComponent(squares.mean_square_within, float(freedom))
+    return VarianceComponent(_sums_of_squares(layout).mean_square_within, float(freedom))
 
 
 def _add_within_note(within: VarianceComponent | None, words: _Words, notes: list[str]) -> None:
@@ -528,10 +576,12 @@ def _add_within_note(within: VarianceComponent | None, words: _Words, notes: lis
 
 def _read(
     readings_of: Mapping[tuple[str, str], Sequence[Interval]], words: _Words, notes: list[str]
-) -> tuple[list[_Cell], list[_OpenReading], set[str]]:
-    """Cells of readings with both ends, the open readings beside them, and groups with any."""
-    cells: list[_Cell] = []
-    opened: list[_OpenReading] = []
+) -> tuple[_Layout, _OpenReadings, npt.NDArray[np.bool_]]:
+    """Readings with both ends, the open ones beside them, and cells whose group has open ones."""
+    ends: list[tuple[float, float, int]] = []
+    opened: list[tuple[int, float, int]] = []
+    groups: list[str] = []
+    names: list[str] = []
     open_groups: set[str] = set()
     empty, lost = 0, 0
     for (group, name), readings in sorted(readings_of.items()):
@@ -540,106 +590,105 @@ def _read(
         closed = [one for one in telling if one.low > 0 and math.isfinite(one.high)]
         if len(closed) < len(telling):
             open_groups.add(group)
-        if telling and not closed:
-            lost += 1
         if not closed:
+            lost += bool(telling)
             continue
-        for one in telling:
-            if math.isinf(one.high):
-                opened.append(_OpenReading(len(cells), one.log_low, 1))
-            elif one.low == 0:
-                opened.append(_OpenReading(len(cells), one.log_high, -1))
-        low = np.array([one.log_low for one in closed])
-        high = np.array([one.log_high for one in closed])
-        cells.append(_Cell(group, name, (low + high) / 2, (high - low) ** 2 / 12))
+        place = len(names)
+        ends.extend((one.log_low, one.log_high, place) for one in closed)
+        opened.extend((place, one.log_low, 1) for one in telling if math.isinf(one.high))
+        opened.extend((place, one.log_high, -1) for one in telling if one.low == 0)
+        groups.append(group)
+        names.append(name)
     if empty:
         notes.append(f"Left out, as they say nothing: {_counted(empty, words.reading)}.")
     if lost:
         notes.append(f"Left out, as all readings have one end only: {_counted(lost, words.cell)}.")
-    return cells, opened, open_groups
+    low, high, cell = np.array(ends, dtype=float).reshape(-1, 3).T
+    beside, end, side = np.array(opened, dtype=float).reshape(-1, 3).T
+    number = {group: at for at, group in enumerate(dict.fromkeys(groups))}
+    layout = _Layout(
+        middle=(low + high) / 2,
+        spread=(high - low) ** 2 / 12,
+        cell=cell.astype(np.intp),
+        completed=np.zeros(low.size, dtype=bool),
+        group=np.array([number[group] for group in groups], dtype=np.intp),
+        names=tuple(names),
+    )
+    is_open_cell = np.array([group in open_groups for group in groups], dtype=bool)
+    return layout, _OpenReadings(beside.astype(np.intp), end, side), is_open_cell
 
 
 def _counted(count: int, noun: str) -> str:
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
-def _sums_of_squares(cells: Sequence[_Cell], *, open_from: Sequence[int] | None = None) -> _Squares:
+def _sums_of_squares(layout: _Layout) -> _Squares:
     """Within and between sums of squares, averaged over where the readings may be.
 
-    From place `open_from` of each cell on the readings were completed. Their variance is counted
-    whole: the session's mean they were completed with is itself uncertain, and taking its share
-    away, as for boxes, would make the scatter too small.
+    The variance of completed readings is counted whole: the mean of the cell they were completed
+    with is itself uncertain, and taking its share away, as for boxes, would make the scatter too
+    small.
     """
-    within = between = freedom_size = 0.0
-    within_freedom = between_freedom = 0
-    for group in {cell.group: None for cell in cells}:
-        members = [
-            (cell, cell.middle.size if open_from is None else open_from[at])
-            for at, cell in enumerate(cells)
-            if cell.group == group
-        ]
-        sizes = np.array([cell.middle.size for cell, _ in members], dtype=float)
-        means = np.array([cell.middle.mean() for cell, _ in members])
-        total = sizes.sum()
-        grand = sizes @ means / total
-        between += float(sizes @ (means - grand) ** 2)
-        between_freedom += len(members) - 1
-        freedom_size += float(total - sizes @ sizes / total)
-        for cell, first_open in members:
-            size = cell.middle.size
-            within += float(((cell.middle - cell.middle.mean()) ** 2).sum())
-            within += float(cell.spread[:first_open].sum()) * (1 - 1 / size)
-            within += float(cell.spread[first_open:].sum())
-            within_freedom += size - 1
-            between += float(cell.spread.sum()) * (1 / size - 1 / total)
+    if not layout.names:
+        return _Squares(0.0, 0, 0.0, 0, 1.0)
+    sizes, means, group = layout.sizes, layout.means, layout.group
+    totals = np.bincount(group, weights=sizes)
+    grand = np.bincount(group, weights=sizes * means) / totals
+    spread = layout.per_cell(layout.spread)
+    whole = layout.per_cell(layout.spread * layout.completed)
+    within = float(((layout.middle - means[layout.cell]) ** 2).sum())
+    within += float(((spread - whole) * (1 - 1 / sizes) + whole).sum())
+    between = float((sizes * (means - grand[group]) ** 2).sum())
+    between += float((spread * (1 / sizes - 1 / totals[group])).sum())
+    between_freedom = len(layout.names) - totals.size
+    size = float((totals - np.bincount(group, weights=sizes**2) / totals).sum())
     return _Squares(
         within=within,
-        within_freedom=within_freedom,
+        within_freedom=layout.middle.size - len(layout.names),
         between=max(0.0, between),
         between_freedom=between_freedom,
-        typical_size=freedom_size / between_freedom if between_freedom else 1.0,
+        typical_size=size / between_freedom if between_freedom else 1.0,
     )
 
 
-def _completed(cells: Sequence[_Cell], opened: Sequence[_OpenReading]) -> list[_Cell] | None:
-    """Cells with their open readings completed, or None when they outweigh the others."""
-    seen = _sums_of_squares(cells)
-    closed_count = _size(cells)
-    if not seen.within_freedom or len(opened) > OPEN_SHARE_ALLOWED * (len(opened) + closed_count):
+def _completed(closed: _Layout, opened: _OpenReadings) -> _Layout | None:
+    """Open readings completed beside the others, or None when they outweigh them."""
+    seen = _sums_of_squares(closed)
+    open_count = opened.end.size
+    if not seen.within_freedom or open_count > OPEN_SHARE_ALLOWED * (
+        open_count + closed.middle.size
+    ):
         return None
-    at = np.array([one.cell for one in opened])
-    end = np.array([one.end for one in opened])
-    sign = np.array([one.sign for one in opened], dtype=float)
-    means = np.array([cell.middle.mean() for cell in cells])
-    beyond = np.maximum(0.0, sign * (end - means[at]))
+    at, side = opened.cell, opened.side
+    means = closed.means
+    beyond = np.maximum(0.0, side * (opened.end - means[at]))
     # Start wide enough that every open end is within reach; the rounds shrink it again.
     variance = seen.mean_square_within + float((beyond**2).sum()) / seen.within_freedom
-    if variance == 0:
-        variance = float(np.finfo(float).tiny)
-    open_from = [cell.middle.size for cell in cells]
-    completed = list(cells)
+    smallest = float(np.finfo(float).tiny)
+    variance = max(variance, smallest)
+    cell = np.concatenate([closed.cell, at])
+    completed = np.concatenate([closed.completed, np.ones(open_count, dtype=bool)])
     for _ in range(COMPLETION_ROUNDS):
         deviation = math.sqrt(variance)
         # Mirrored where the lower end is missing, so that the open side is always above.
-        ends = sign * (end - means[at]) / deviation
+        ends = side * (opened.end - means[at]) / deviation
         hazard = np.exp(-(ends**2) / 2 - special.log_ndtr(-ends)) / math.sqrt(2 * math.pi)
-        middle = means[at] + sign * deviation * hazard
+        middle = means[at] + side * deviation * hazard
         spread = variance * np.clip(1 + ends * hazard - hazard**2, 0.0, 1.0)
-        completed = [
-            _Cell(
-                cell.group,
-                cell.name,
-                np.concatenate([cell.middle, middle[at == place]]),
-                np.concatenate([cell.spread, spread[at == place]]),
-            )
-            for place, cell in enumerate(cells)
-        ]
-        means = np.array([cell.middle.mean() for cell in completed])
-        fresh = _sums_of_squares(completed, open_from=open_from).mean_square_within
+        layout = _Layout(
+            np.concatenate([closed.middle, middle]),
+            np.concatenate([closed.spread, spread]),
+            cell,
+            completed,
+            closed.group,
+            closed.names,
+        )
+        means = layout.means
+        fresh = _sums_of_squares(layout).mean_square_within
         settled = abs(fresh - variance) <= COMPLETION_TOLERANCE * variance
-        variance = max(fresh, float(np.finfo(float).tiny))
+        variance = max(fresh, smallest)
         if settled:
-            return completed
+            return layout
     return None
 
 
@@ -664,18 +713,18 @@ def _between(
     return between, VarianceComponent(variance, variance**2 / (parts + rest))
 
 
-def _add_outlier_note(cells: Sequence[_Cell], words: _Words, notes: list[str]) -> None:
+def _add_outlier_note(layout: _Layout, words: _Words, notes: list[str]) -> None:
     """Cochran's test [1] for one cell that scatters more than the others, equal cells only."""
-    sizes = {cell.middle.size for cell in cells}
-    if len(cells) < 3 or len(sizes) != 1 or sizes == {1}:
+    sizes = set(layout.sizes.tolist())
+    if len(layout.names) < 3 or len(sizes) != 1 or sizes == {1.0}:
         return
-    variances = np.array([cell.middle.var(ddof=1) for cell in cells])
-    if variances.sum() == 0:
+    squares = layout.per_cell((layout.middle - layout.means[layout.cell]) ** 2)
+    if squares.sum() == 0:
         return
-    share = float(variances.max() / variances.sum())
-    limit = cochran_limit(len(cells), sizes.pop(), significance=OUTLIER_SIGNIFICANCE)
+    share = float(squares.max() / squares.sum())
+    limit = cochran_limit(len(layout.names), int(sizes.pop()), significance=OUTLIER_SIGNIFICANCE)
     if share > limit:
-        name = cells[int(variances.argmax())].name
+        name = layout.names[int(squares.argmax())]
         notes.append(
             f"The {words.reading}s of {words.cell} {name} scatter more than those of the others "
             f"(Cochran's C {share:.2f}, limit {limit:.2f} at 1 %)."

@@ -12,7 +12,7 @@ import statsmodels.api as sm
 from scipy import special
 from statsmodels.stats.meta_analysis import combine_effects
 
-from reports.degradation.across import StudyLoss, pool
+from reports.degradation.across import StudyLoss, pool_losses
 
 # Ill and well among the vaccinated, ill and well among the others.
 TRIALS = np.array(
@@ -36,7 +36,7 @@ TRIALS = np.array(
 
 
 def pooled(y, v, **options):
-    return pool(
+    return pool_losses(
         [
             StudyLoss(f"trial {at}", a, math.sqrt(b))
             for at, (a, b) in enumerate(zip(y, v, strict=True))

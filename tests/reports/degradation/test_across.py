@@ -7,7 +7,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reports.degradation.across import CannotPool, StudyLoss, pool, pool_by_group, study_loss
+from reports.degradation.across import (
+    CannotPool,
+    StudyLoss,
+    pool_losses,
+    pool_losses_by_group,
+    study_loss,
+)
+from reports.degradation.compare import compare
+from reports.degradation.intervals import Interval
 
 
 def losses(*pairs):
@@ -26,7 +34,7 @@ def restricted_likelihood(t, y, v):
 
 def test_variance_between_has_the_highest_restricted_likelihood():
     y, se = [0.1, 0.9, 0.4, 1.8, 0.2], [0.2, 0.3, 0.1, 0.4, 0.25]
-    found = pool(losses(*zip(y, se, strict=True)))
+    found = pool_losses(losses(*zip(y, se, strict=True)))
     v = np.square(se)
     best = restricted_likelihood(found.variance_between, y, v)
     assert found.variance_between > 0
@@ -37,7 +45,7 @@ def test_variance_between_has_the_highest_restricted_likelihood():
 def test_equal_errors_reduce_to_students_t():
     # With equal errors and spread beyond them, the interval is the one-sample t of the losses.
     y = np.array([0.1, 0.5, 0.9, 0.2])
-    found = pool(losses(*[(one, 0.05) for one in y]))
+    found = pool_losses(losses(*[(one, 0.05) for one in y]))
     assert found.log_loss == pytest.approx(y.mean())
     assert found.standard_error == pytest.approx(y.std(ddof=1) / 2)
     assert found.variance_between == pytest.approx(y.var(ddof=1) - 0.05**2)
@@ -46,7 +54,7 @@ def test_equal_errors_reduce_to_students_t():
 
 def test_studies_that_agree_too_well_do_not_shrink_the_interval():
     studies = losses((0.2, 0.1), (0.2, 0.1), (0.2, 0.1))
-    guarded, bare = pool(studies), pool(studies, guard=False)
+    guarded, bare = pool_losses(studies), pool_losses(studies, guard=False)
     assert bare.low == pytest.approx(0.2)
     assert bare.high == pytest.approx(0.2)
     assert guarded.standard_error == pytest.approx(0.1 / math.sqrt(3))
@@ -55,7 +63,7 @@ def test_studies_that_agree_too_well_do_not_shrink_the_interval():
 
 
 def test_two_studies_pool_without_a_prediction():
-    found = pool(losses((0.1, 0.05), (0.3, 0.05)))
+    found = pool_losses(losses((0.1, 0.05), (0.3, 0.05)))
     assert found.prediction_low is None
     assert found.low < 0.2 < found.high
     assert "too few to say where a further one would fall" in found.notes[0]
@@ -63,7 +71,7 @@ def test_two_studies_pool_without_a_prediction():
 
 @pytest.mark.parametrize(("count", "start"), [(0, "No study"), (1, "Only one study")])
 def test_fewer_than_two_studies_are_refused(count, start):
-    found = pool(losses((0.1, 0.05))[:count])
+    found = pool_losses(losses((0.1, 0.05))[:count])
     assert found.refusal.startswith(start)
     assert found.retention is None
     assert found.retention_low is None
@@ -71,11 +79,37 @@ def test_fewer_than_two_studies_are_refused(count, start):
 
 
 def test_retention_turns_the_ends_round():
-    found = pool(losses((0.1, 0.05), (0.2, 0.05), (0.15, 0.05)))
+    found = pool_losses(losses((0.1, 0.05), (0.2, 0.05), (0.15, 0.05)))
     assert found.retention_low < found.retention < found.retention_high < 1
     assert found.retention == pytest.approx(math.exp(-found.log_loss))
     assert sum(found.weights) == pytest.approx(1)
     assert found.study_count == 3
+
+
+def test_words_name_studies_service_and_interval():
+    # Losses of ln(2) with an error of 0.1 each: half is kept.
+    found = pool_losses(losses((math.log(2), 0.1), (math.log(2), 0.1), (math.log(2), 0.1)))
+    # exp(-ln 2 -+ 4.303 x 0.1 / sqrt 3) is 0.39 to 0.64.
+    assert found.words(per="10,000 km") == (
+        "Over 3 studies about 50 % was kept per 10,000 km; 95 % interval 39 % to 64 %."
+    )
+    assert pool_losses([]).words(per="12 months").startswith("No study")
+
+
+def test_a_comparison_can_be_pooled_as_it_comes():
+    new = [Interval(x, x) for x in (10.0, 10.4, 9.7, 10.1)]
+    worn = [Interval(x, x) for x in (8.1, 8.6, 7.7, 8.3)]
+    found = compare(new, worn)
+    loss = study_loss(
+        "gloves",
+        retention=(found.retention, found.low, found.high),
+        level=found.level,
+        service=18_000,
+        per=10_000,
+    )
+    kept = math.prod((8.1, 8.6, 7.7, 8.3)) ** 0.25 / math.prod((10.0, 10.4, 9.7, 10.1)) ** 0.25
+    assert loss.log_loss == pytest.approx(-math.log(kept) / 1.8, rel=1e-3)
+    assert loss.standard_error > 0
 
 
 def test_study_loss_is_scaled_to_the_stated_service():
@@ -123,12 +157,12 @@ def test_unreal_numbers_are_refused():
     with pytest.raises(ValueError, match="stated service"):
         study_loss("a", retention=(0.5, 0.4, 0.6), level=0.95, service=1, per=0)
     with pytest.raises(ValueError, match="between 0 and 1"):
-        pool([], level=95)
+        pool_losses([], level=95)
 
 
 def test_groups_are_pooled_apart():
     one, two, three = losses((0.1, 0.05), (0.2, 0.05), (0.9, 0.05))
-    found = pool_by_group(
+    found = pool_losses_by_group(
         [(("water", "jacket"), one), (("seams", "jacket"), three), (("water", "jacket"), two)]
     )
     assert list(found) == [("seams", "jacket"), ("water", "jacket")]
@@ -144,7 +178,7 @@ numbers = st.tuples(
 @given(st.lists(numbers, min_size=2, max_size=12))
 @settings(max_examples=200, deadline=1000)
 def test_any_losses_give_finite_numbers(pairs):
-    found = pool(losses(*pairs))
+    found = pool_losses(losses(*pairs))
     assert found.low <= found.log_loss <= found.high
     assert math.isfinite(found.high - found.low)
     assert found.variance_between >= 0

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, special
 
+from reports.degradation.compare import compare
 from reports.degradation.intervals import CannotCompare, Interval
 from reports.degradation.record import (
     ControlReading,
@@ -314,6 +315,17 @@ def test_record_for_single_items_pools_control_and_replicates():
     assert record.for_these_items(readings_per_specimen=4).variance == pytest.approx(pooled / 4)
     apart = record.for_these_items(same_session=False)
     assert apart.variance == pytest.approx(pooled + record.between_sessions.variance)
+
+
+def test_record_carries_a_comparison_of_single_items():
+    # One new and one worn item: the half width is t times the root of twice the variance.
+    record = method_record({"a": exact(0.0, 0.1, 0.05), "b": exact(0.2, 0.1, 0.12)})
+    prior = record.for_these_items()
+    assert prior.degrees_of_freedom == 4
+    found = compare(exact(2.0), exact(1.5), record=prior)
+    half_width = 2.776445105198 * math.sqrt(2 * prior.variance)  # t of 4, two-sided 95 %, tables
+    assert math.log(found.low) == pytest.approx(-0.5 - half_width, abs=1e-4)
+    assert math.log(found.high) == pytest.approx(-0.5 + half_width, abs=1e-4)
 
 
 def test_larger_scatter_wins_where_control_and_replicates_differ():
