@@ -9,9 +9,14 @@ three-coder example of the encyclopaedia article on the coefficient.
 import krippendorff
 import numpy as np
 import pytest
-from scipy.stats import brunnermunzel, mannwhitneyu
+from scipy.stats import brunnermunzel, mannwhitneyu, spearmanr
 
-from reports.degradation.grades import compare_grades, krippendorff_alpha, specimens_to_rerate
+from reports.degradation.grades import (
+    compare_grades,
+    kendall_concordance,
+    krippendorff_alpha,
+    specimens_to_rerate,
+)
 
 N = None
 FOUR_OBSERVERS = [
@@ -105,6 +110,16 @@ def test_random_grades_agree_with_scipy():
         assert found.p_value == pytest.approx(brunnermunzel(x, y).pvalue, rel=1e-9)
 
 
+def test_concordance_is_the_mean_rank_correlation_turned():
+    # Without ties W is (1 + (m - 1) r) / m, r the mean of Spearman's correlation over pairs of
+    # raters (Kendall and Babington Smith 1939); Spearman's by scipy.
+    rng = np.random.default_rng(9)
+    raters = [rng.permutation(8) for _ in range(4)]
+    pairs = [spearmanr(raters[a], raters[b]).statistic for a in range(4) for b in range(a)]
+    found = kendall_concordance([list(row) for row in np.transpose(raters)])
+    assert found == pytest.approx((1 + 3 * np.mean(pairs)) / 4)
+
+
 def test_untied_exact_p_agrees_with_scipy():
     rng = np.random.default_rng(6)
     for _ in range(20):
@@ -127,6 +142,7 @@ def test_three_raters_and_four_mitts_a_side():
     assert [low for low, _ in first.other.specimen_medians] == [3, 4, 2, 4]
     assert first.agreement.alpha == pytest.approx(0.72, abs=0.005)
     assert "tentative" in first.agreement.words
+    assert kendall_concordance(NEW + FIRST_ROUND) == pytest.approx(0.87, abs=0.005)
     assert first.p_value == pytest.approx(6 / 70)
     assert first.verdict == "not resolved"
     assert specimens_to_rerate({"new": NEW, "used": FIRST_ROUND}) == {"new": (), "used": (2,)}

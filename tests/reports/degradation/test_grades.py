@@ -11,6 +11,7 @@ from scipy.stats import rankdata
 
 from reports.degradation.grades import (
     compare_grades,
+    kendall_concordance,
     krippendorff_alpha,
     specimens_to_rerate,
 )
@@ -180,6 +181,14 @@ def test_rare_second_grade_withholds_the_interval():
     assert found.alpha is not None
     assert found.low is None
     assert "Nearly all ratings" in found.interval_refusal
+
+
+def test_concordance_needs_an_order_to_agree_on():
+    assert kendall_concordance([[1, 1], [2, 3], [3, 4]]) == 1
+    assert kendall_concordance([[1, 4], [2, 3], [3, 2], [4, 1]]) == 0
+    assert kendall_concordance([[1, 1], [None, 3], [3, 4]]) == 1
+    for too_little in ([], [[1], [2]], [[1, 2]], [[2, 2], [2, 2]], [[1, None], [None, 2]]):
+        assert kendall_concordance(too_little) is None
 
 
 def test_rerating_rule_looks_at_both_arms():
