@@ -96,11 +96,20 @@ def retention_figure(all_shown: Sequence[Shown]) -> dict[str, Any]:
         margin={"l": 10, "r": 16, "t": 12, "b": 56},
         xaxis={
             "range": [0, top],
-            "ticksuffix": " %",
+            "tickvals": [0, 50, 100, 150, 200],
+            "ticktext": ["nothing", "50 %", "100 %", "150 %", "200 %"],
+            "ticks": "outside",
+            "showgrid": False,
+            "zeroline": True,
             "title": {"text": "kept, with the baseline at 100 %"},
             "fixedrange": True,
         },
-        yaxis={"autorange": "reversed", "automargin": True, "fixedrange": True},
+        yaxis={
+            "range": [len(drawn) - 0.5, -0.5],
+            "automargin": True,
+            "fixedrange": True,
+            "showgrid": False,
+        },
     )
     return _in_page_colours(figure.to_plotly_json(), drawn)
 
@@ -115,12 +124,22 @@ def _in_page_colours(figure: dict[str, Any], drawn: Sequence[Shown]) -> dict[str
     layout.pop("template", None)
     for shape in layout["shapes"]:
         shape["line"]["color"] = "--ink"
-    margin = max((s.margin for s in drawn), default=0.0)
-    if drawn and all(s.margin == margin for s in drawn):
-        band = {"type": "rect", "xref": "x", "yref": "paper", "y0": 0, "y1": 1, "layer": "below"}
-        band |= {"x0": (1 - margin) * 100, "x1": 100 / (1 - margin)}
-        layout["shapes"] += ({**band, "fillcolor": "--band", "line": {"width": 0}},)
-    return {"data": list(figure["data"]), "layout": {**layout, "shapes": list(layout["shapes"])}}
+    # one band a row: each property has its own margin
+    bands = [
+        {
+            "type": "rect",
+            "layer": "below",
+            "x0": (1 - shown.margin) * 100,
+            "x1": 100 / (1 - shown.margin),
+            "y0": row - 0.4,
+            "y1": row + 0.4,
+            "fillcolor": "--band",
+            "line": {"width": 0},
+        }
+        for row, shown in enumerate(drawn)
+    ]
+    layout["shapes"] = [*bands, *layout["shapes"]]
+    return {"data": list(figure["data"]), "layout": layout}
 
 
 def _dash(shown: Shown) -> str:

@@ -8,6 +8,7 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
+from django.db.models import Q
 from django.utils import timezone
 
 from reports import charts, words
@@ -460,13 +461,10 @@ def _counts(study: Study) -> list[dict[str, Any]]:
     arms = _arm_labels(study)
     runs = Counter[tuple[str, str]]()
     voids = Counter[tuple[str, str]]()
-    rows = study.runs.filter(readings__isnull=False).distinct() | study.runs.filter(
-        void__isnull=False
-    )
-    for specimen, name, void in (
-        rows.distinct()
-        .order_by("position")
-        .values_list("specimen", "revision__method__property", "void")
+    done = study.runs.filter(Q(readings__isnull=False) | Q(void__isnull=False)).distinct()
+    # with the run's own key, or distinct would merge runs on two sites of one specimen
+    for _, specimen, name, void in done.values_list(
+        "pk", "specimen", "revision__method__property", "void"
     ):
         runs[name, arms.get(specimen, "")] += 1
         voids[name, arms.get(specimen, "")] += void is not None
