@@ -46,12 +46,15 @@ class CfcCoefficients:
     b2: float
 
 
-def _check(cfc: int, sample_rate_hz: float) -> None:
+def _check_class(cfc: int) -> None:
     if cfc not in CLASSES:
         raise OutOfRange(
             f"The channel frequency class must be one of {', '.join(map(str, CLASSES))}, "
             f"but got {cfc!r}."
         )
+
+
+def _check_rate(cfc: int, sample_rate_hz: float) -> None:
     least_hz = _LEAST_RATE_RATIO * cfc
     # A rate worked out from time stamps may fall short of a round figure in its last digits.
     if sample_rate_hz < least_hz * (1.0 - 1e-6):
@@ -62,9 +65,14 @@ def _check(cfc: int, sample_rate_hz: float) -> None:
 
 
 def cutoff_hz(cfc: int) -> float:
-    """Return the frequency in Hz at which two passes of a class are 3 dB down, class / 0.6."""
-    if cfc not in CLASSES:
-        _check(cfc, math.inf)
+    """Return the frequency in Hz at which two passes of a class are 3 dB down, class / 0.6.
+
+    Raises
+    ------
+    OutOfRange
+        When the class is not one of the four.
+    """
+    _check_class(cfc)
     return cfc / _CLASS_TO_CUTOFF
 
 
@@ -95,7 +103,8 @@ def coefficients(cfc: int, *, sample_rate_hz: float) -> CfcCoefficients:
        of a second-order Butterworth low pass with that corner is the same filter.
     """
     rate_hz = positive(sample_rate_hz, "Sampling rate", "Hz")
-    _check(cfc, rate_hz)
+    _check_class(cfc)
+    _check_rate(cfc, rate_hz)
     numerator, denominator = butter(2, _DESIGN_RATIO * cfc, fs=rate_hz)
     return CfcCoefficients(
         a0=float(numerator[0]),
@@ -135,6 +144,7 @@ def filtered(trace: Trace, *, cfc: int) -> Trace:
     that does not rest at zero is not dragged towards it. Samples within about 1/CFC s of an end
     depend on that continuation: let the log run on.
     """
+    _check_class(cfc)
     rate_hz = trace.sample_rate_hz
     c = coefficients(cfc, sample_rate_hz=rate_hz)
     padding = math.ceil(_PADDING_RATIO * rate_hz / cfc)

@@ -112,7 +112,10 @@ class _Search:
         self.running = running
         self.cap = cap
         self.pyramid = _Pyramid(running)
-        self.best = 0.0
+        # Windows of one interval first: when none of them gains, no longer one can, because a
+        # longer one is made of them; and when one does, hopeless blocks are seen from the start.
+        starts = np.arange(time.size - 1, dtype=np.int64)
+        self.best = float(self.score(starts, starts + 1).max())
         self.kept: list[tuple[Indices, Indices, Floats]] = []
 
     def score(self, i: Indices, j: Indices) -> Floats:
@@ -235,7 +238,7 @@ def head_injury_criterion(trace: Trace, *, longest_window_s: float | None) -> He
     UnitMismatch
         When the trace is not an acceleration.
     BadTrace
-        When the acceleration never rises above zero, or no two samples lie within the window.
+        When no stretch has a mean above zero, or no two samples lie within the window.
 
     Notes
     -----
@@ -268,6 +271,11 @@ def head_injury_criterion(trace: Trace, *, longest_window_s: float | None) -> He
             f"No two samples lie within {longest_window_s:g} s of each other. Log faster."
         )
     search = _Search(time, running, cap)
+    if search.best <= 0.0:
+        raise BadTrace(
+            "No stretch of the trace has a mean acceleration above zero. "
+            "Check the sign and the baseline."
+        )
     i, j = search.run()
     length_s = float(in_g.time_s[j] - in_g.time_s[i])
     mean_g = float(running[j] - running[i]) * highest_g * duration_s / length_s

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from trials.physics.checks import computed, not_negative, positive, whole
+from trials.physics.checks import computed, finite, not_negative, positive, whole
 from trials.physics.constants import STANDARD_GRAVITY_M_S2, USUAL_STEP_RATIO
 from trials.physics.errors import OutOfRange
 
@@ -167,6 +167,8 @@ class Window:
     high: float
 
     def __post_init__(self) -> None:
+        finite(self.low, "Lower end", "")
+        finite(self.high, "Upper end", "")
         if not self.low <= self.high:
             raise OutOfRange(
                 f"The lower end ({self.low:g}) must not be above the upper end ({self.high:g})."

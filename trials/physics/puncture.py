@@ -61,7 +61,9 @@ def disc_area_cm2(diameter_mm: float) -> float:
         When the diameter is zero, negative or not finite.
     """
     diameter_mm = positive(diameter_mm, "Diameter", "mm")
-    return computed(math.pi / 4.0 * (diameter_mm / _MM_PER_CM) ** 2, "Area", "cm2")
+    diameter_cm = diameter_mm / _MM_PER_CM
+    # A product, because a power of a vast float raises instead of giving infinity.
+    return computed(math.pi / 4.0 * diameter_cm * diameter_cm, "Area", "cm2")
 
 
 def energy_per_area(energy_j: float, *, diameter_mm: float) -> float:

@@ -204,7 +204,7 @@ def _by_spelling() -> Mapping[str, Unit]:
 def _registry() -> Any:
     # pint takes longer to load than most pages take to render, and most requests convert nothing:
     # so it is imported at the first conversion, not with this module.
-    import pint  # noqa: PLC0415, RUF100
+    import pint
 
     registry: Any = pint.UnitRegistry(on_redefinition="raise", cache_folder=None)
     for definition in _DEFINITIONS:
@@ -334,7 +334,12 @@ def convert(value: float, from_unit: str, to_unit: str) -> float:
     18.0
     """
     source, target = _pair(from_unit, to_unit)
-    number = float(value)
+    try:
+        number = float(value)
+    except (TypeError, ValueError, OverflowError) as error:
+        raise OutOfRange(
+            f"A value in {source.name} must be a number, but got {value!r}."
+        ) from error
     if math.isnan(number):
         raise OutOfRange(f"A value in {source.name} is not a number.")
     if source is target or math.isinf(number):

@@ -1,5 +1,5 @@
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trials.physics.derivations import (
@@ -21,7 +21,7 @@ from trials.physics.units import unit_of
 
 
 @pytest.mark.parametrize(
-    ("name", "value", "settings", "expected", "unit"),
+    ("name", "value", "fixed", "expected", "unit"),
     [
         # By hand, from the definitions.
         ("impact.velocity_from_height", 1.0, {}, 4.428691, "m/s"),
@@ -69,8 +69,8 @@ from trials.physics.units import unit_of
         ("heat.mean_rise_rate", 12.5, {"rise_k": 10}, 0.8, "degC/s"),
     ],
 )
-def test_each_derivation_by_hand(name, value, settings, expected, unit):
-    found, found_unit = derive(name, value, settings)
+def test_each_derivation_by_hand(name, value, fixed, expected, unit):
+    found, found_unit = derive(name, value, fixed)
     assert found == pytest.approx(expected, rel=2e-6)
     assert found_unit == unit
 
@@ -107,22 +107,26 @@ def test_a_value_in_another_unit_is_converted_first():
     st.floats(0, 1e6),
 )
 def test_more_in_is_more_out(name, first, second):
-    settings = {setting.key: 2.0 for setting in derivation(name).settings}
+    twos = {setting.key: 2.0 for setting in derivation(name).settings}
     low, high = sorted((first, second))
-    assert derive(name, low, settings)[0] <= derive(name, high, settings)[0]
+    assert derive(name, low, twos)[0] <= derive(name, high, twos)[0]
 
 
-def figure_or_sentence(name, value, settings):
+def figure_or_sentence(name, value, chosen):
     try:
-        return derive(name, value, settings)[0]
+        return derive(name, value, chosen)[0]
     except PhysicsError as error:
         return str(error)
 
 
-@given(st.sampled_from(sorted(DERIVATIONS)), st.floats(), st.floats())
+EXTREMES = st.sampled_from([0.0, 5e-324, 1e-308, 1e-155, 1e155, 1e200, 1.7e308])
+
+
+@settings(max_examples=600)
+@given(st.sampled_from(sorted(DERIVATIONS)), st.floats() | EXTREMES, st.floats() | EXTREMES)
 def test_any_number_gives_a_finite_figure_or_a_sentence(name, value, setting):
-    settings = {s.key: setting for s in derivation(name).settings}
-    outcome = figure_or_sentence(name, value, settings)
+    chosen = {s.key: setting for s in derivation(name).settings}
+    outcome = figure_or_sentence(name, value, chosen)
     assert outcome.endswith(".") if isinstance(outcome, str) else abs(outcome) < float("inf")
 
 

@@ -36,7 +36,7 @@ def by_double_loop(time_s, value_g, longest_window_s):
 
 ROUGH = st.lists(
     st.one_of(st.floats(-50, 200), st.sampled_from([0.0, 100.0])), min_size=2, max_size=70
-).filter(lambda values: max(values) > 1e-6)
+).filter(lambda values: any(a + b > 1e-6 for a, b in pairwise(values)))
 
 
 @settings(max_examples=150, deadline=None)
@@ -137,6 +137,7 @@ def test_running_integral_of_a_ramp():
     [
         ([0.0, 0.0, 0.0], None, BadTrace, "never rises above zero"),
         ([-5.0, -1.0, -5.0], None, BadTrace, "Check the sign"),
+        ([-5.0, 1.0, -5.0], None, BadTrace, "No stretch of the trace has a mean"),
         ([1.0, 1.0, 1.0], 0.0001, BadTrace, "No two samples lie within 0.0001 s"),
         ([1.0, 1.0, 1.0], 0.0, OutOfRange, "Longest window"),
         ([1.0, 1.0, 1.0], float("nan"), OutOfRange, "Longest window"),
@@ -146,6 +147,21 @@ def test_refusals(values, cap_s, kind, words):
     trace = Trace(np.arange(3) * 0.001, values, "g_n")
     with pytest.raises(kind, match=words):
         head_injury_criterion(trace, longest_window_s=cap_s)
+
+
+def test_a_trace_below_zero_but_for_spikes_is_refused_at_once():
+    value = np.full(200_000, -5.0)
+    value[::1000] = 4.0
+    trace = Trace.evenly_sampled(value, unit="g_n", sample_rate_hz=20000)
+    with pytest.raises(BadTrace, match="No stretch"):
+        head_injury_criterion(trace, longest_window_s=None)
+    # One spike of two samples is the only window with a mean above zero.
+    value[5001] = 4.0
+    found = head_injury_criterion(
+        Trace.evenly_sampled(value, unit="g_n", sample_rate_hz=20000), longest_window_s=None
+    )
+    assert (found.start_s, found.end_s) == pytest.approx((5000 / 20000, 5001 / 20000))
+    assert found.value == pytest.approx(4.0**2.5 / 20000)
 
 
 def test_a_force_is_not_an_acceleration():

@@ -141,6 +141,8 @@ def test_a_window_includes_its_ends_to_the_last_binary_digit():
 def test_a_window_must_not_be_inside_out():
     with pytest.raises(OutOfRange, match="must not be above"):
         Window(2.0, 1.0)
+    with pytest.raises(OutOfRange, match="Lower end"):
+        Window(math.nan, 1.0)
     with pytest.raises(OutOfRange, match="not a number"):
         Window(1.0, 2.0).accepts(math.nan)
     with pytest.raises(OutOfRange, match="Tolerance"):

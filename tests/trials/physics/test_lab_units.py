@@ -156,6 +156,8 @@ def test_an_open_end_stays_open():
 def test_not_a_number_is_refused():
     with pytest.raises(OutOfRange, match="not a number"):
         convert(math.nan, "m", "mm")
+    with pytest.raises(OutOfRange, match="must be a number, but got 'tall'"):
+        convert("tall", "m", "mm")
 
 
 def test_overflow_is_refused():
