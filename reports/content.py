@@ -361,8 +361,11 @@ def _arm_value(arm: ArmInputs, method: MethodInputs) -> str:
     values = specimen_values([s.bounds for s in arm.specimens])
     low = min(v.low for v in values)
     high = max(v.high for v in values)
+    # three figures, rounded outwards so that the range still holds every specimen
     return words.bound_words(
-        float(f"{low:.4g}"), None if math.isinf(high) else float(f"{high:.4g}"), method.unit
+        words.outward(low, up=False),
+        None if math.isinf(high) else words.outward(high, up=True),
+        method.unit,
     )
 
 

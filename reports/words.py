@@ -78,17 +78,20 @@ class RatioFigures:
 def retention_sentence(found: RatioFigures) -> str:
     """One plain sentence: the estimate and its interval, never one without the other."""
     level = level_words(found.level)
+    whole = f"the {found.property} of {found.baseline}"
+    if not found.higher_is_better:
+        whole = f"what {found.baseline} does ({found.property}, where less is better)"
     if found.low is None and found.high is None:
         if found.retention is None:
             return f"{found.arm}: nothing can be said of its {found.property}."
         return (
-            f"{found.arm} read {percent(found.retention)} of {found.baseline} here, with no range "
+            f"{found.arm} read {percent(found.retention)} of {whole} here, with no range "
             "we can stand behind, so we claim nothing."
         )
-    interval = f"{level} interval {percent_range(found.low, found.high)}"
     if found.retention is None:
-        return f"{found.arm} kept {_bound(found)} of {found.baseline} ({level} level)."
-    return f"{found.arm} kept about {percent(found.retention)} of {found.baseline} ({interval})."
+        return f"{found.arm} kept {_bound(found)} of {whole} (at the {level} level)."
+    interval = f"{level} interval {percent_range(found.low, found.high)}"
+    return f"{found.arm} kept about {percent(found.retention)} of {whole} ({interval})."
 
 
 def times_sentence(found: RatioFigures) -> str:
@@ -187,3 +190,13 @@ def scale_words(scale: str) -> str:
         "pooled": "one scatter for both sides (pooled)",
         "record": "scatter from the method's record",
     }.get(scale, scale)
+
+
+def outward(number: float, *, up: bool) -> float:
+    """The number to three significant figures, rounded up or down."""
+    if number == 0:
+        return 0.0
+    step = 10.0 ** (math.floor(math.log10(number)) - 2)
+    # a billionth of slack: 4.2 stored as 4.2000000000000002 is not above 4.2
+    steps = math.ceil(number / step - 1e-9) if up else math.floor(number / step + 1e-9)
+    return float(f"{steps * step:.12g}")
