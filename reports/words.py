@@ -78,20 +78,21 @@ class RatioFigures:
 def retention_sentence(found: RatioFigures) -> str:
     """One plain sentence: the estimate and its interval, never one without the other."""
     level = level_words(found.level)
-    whole = f"the {found.property} of {found.baseline}"
+    start, whole = f"{found.arm} kept", f"the {found.property} of {found.baseline}"
     if not found.higher_is_better:
-        whole = f"what {found.baseline} does ({found.property}, where less is better)"
+        start = f"On {found.property}, where less is better, {found.arm} comes to"
+        whole = found.baseline
     if found.low is None and found.high is None:
         if found.retention is None:
             return f"{found.arm}: nothing can be said of its {found.property}."
         return (
-            f"{found.arm} read {percent(found.retention)} of {whole} here, with no range "
-            "we can stand behind, so we claim nothing."
+            f"{start} {percent(found.retention)} of {whole} here, with no range we can stand "
+            "behind, so we claim nothing."
         )
     if found.retention is None:
-        return f"{found.arm} kept {_bound(found)} of {whole} (at the {level} level)."
+        return f"{start} {_bound(found)} of {whole} (at the {level} level)."
     interval = f"{level} interval {percent_range(found.low, found.high)}"
-    return f"{found.arm} kept about {percent(found.retention)} of {whole} ({interval})."
+    return f"{start} about {percent(found.retention)} of {whole} ({interval})."
 
 
 def times_sentence(found: RatioFigures) -> str:
