@@ -6,12 +6,14 @@ in an editor: the header is line 1.
 
 import csv
 import io
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
-from trials.intervals import BadEntry, Entry, ReadingKind, Scale, entry_of, parse_number
+from trials.intervals import BadEntry, Entry, ReadingKind, Scale, entry_of, parse_number, plain
 from trials.physics.errors import PhysicsError
 from trials.physics.units import convert
 
@@ -39,6 +41,10 @@ NEEDED = ("specimen", "method", "zone", "site", "measured_at", "unit")
 MOST_ROWS = 100_000
 MOST_BYTES = 20 * 1024 * 1024
 BELOW_LIMIT = "below limit"
+LONGEST = {"rater": 40, "void_reason": 2000, "note": 2000}  # characters
+MOST_UNITS = 50  # different ones in a file; more come from cells that stand in the wrong column
+SHOWN = 40  # of a cell, or names of a list, in a message
+EXAMPLE = "example"  # stands where the template wants a specimen's code
 
 # the columns a kind of reading uses, and the raw entry's name for each
 FIELDS: Mapping[ReadingKind, Mapping[str, str]] = {
@@ -68,30 +74,54 @@ class BadFile(ValueError):
 
 
 @dataclass(frozen=True)
-class Row:
-    """One line whose cells are well formed; whether it fits the study is checked elsewhere."""
+class Claim:
+    """Where and when a line says it was read; what could not be understood is None."""
 
     line: int
     specimen: str
     method: str
     zone: str
+    site: int | None
+    measured_at: datetime | None
+    rater: str
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line in which nothing is wrong."""
+
+    claim: Claim
     site: int
     measured_at: datetime
     raw: dict[str, Any]
     entry: Entry | None
-    rater: str
     void_reason: str
     note: str
+
+    @property
+    def line(self) -> int:
+        """Its number in the file."""
+        return self.claim.line
+
+
+Check = Callable[[Claim], list[Problem]]
+
+
+def no_check(claim: Claim) -> list[Problem]:
+    """Any place will do."""
+    return []
 
 
 def text_of(content: bytes) -> str:
     """The file's text; raises `BadFile` for other encodings, binary files and oversize."""
-    if not content.strip():
-        raise BadFile("The file is empty.")
     if len(content) > MOST_BYTES:
         raise BadFile(f"The file is larger than {MOST_BYTES // 1024 // 1024} MB: split it.")
     if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
         raise BadFile("The file is UTF-16. Save it again as 'CSV UTF-8'.")
+    if content[:4] in (b"PK\x03\x04", b"\xd0\xcf\x11\xe0"):
+        raise BadFile("This is a spreadsheet, not a CSV file. Save it as 'CSV UTF-8'.")
+    if b"\x00" in content:
+        raise BadFile("This is not a CSV file: it holds binary data.")
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as why:
@@ -99,8 +129,8 @@ def text_of(content: bytes) -> str:
         raise BadFile(
             f"Line {line} is not UTF-8 text. Save the file again as 'CSV UTF-8'."
         ) from None
-    if "\x00" in text:
-        raise BadFile("This is not a CSV file: it holds binary data.")
+    if not text.strip():
+        raise BadFile("The file is empty.")
     return text
 
 
@@ -109,7 +139,20 @@ def separator_of(header: str) -> str:
     return max(",;\t", key=header.count)
 
 
-def rows_of(content: bytes, scales: Mapping[str, Scale]) -> tuple[list[Row], list[Problem]]:
+@dataclass(frozen=True)
+class _Table:
+    """What every line of one file is read with."""
+
+    header: list[str]
+    separator: str
+    scales: Mapping[str, Scale]
+    check: Check
+    units: set[str] = field(default_factory=set)
+
+
+def rows_of(
+    content: bytes, scales: Mapping[str, Scale], check: Check = no_check
+) -> tuple[list[Row], list[Problem]]:
     """Rows and problems of a file of readings.
 
     Parameters
@@ -118,6 +161,16 @@ def rows_of(content: bytes, scales: Mapping[str, Scale]) -> tuple[list[Row], lis
         The file as it came.
     scales : mapping
         Method key to the scale of the revision the study uses.
+    check : callable
+        Asked once for every line, also for lines whose numbers are wrong, whether its place
+        fits the study.
+
+    Returns
+    -------
+    rows : list of Row
+        The lines in which nothing is wrong, in the file's order.
+    problems : list of Problem
+        Everything that is wrong, by line and then by the order of the columns.
 
     Raises
     ------
@@ -125,33 +178,34 @@ def rows_of(content: bytes, scales: Mapping[str, Scale]) -> tuple[list[Row], lis
         When the file cannot be read as a table with the right columns.
     """
     text = text_of(content)
-    separator = separator_of(text.split("\n", 1)[0])
-    lines = _numbered(text, separator)
+    separator = separator_of(text.lstrip().split("\n", 1)[0])
+    lines = (
+        (line, cells) for line, cells in _numbered(text, separator) if any(map(str.strip, cells))
+    )
     first = next(lines, None)
     header = [] if first is None else [cell.strip().lower() for cell in first[1]]
     _check_header(header)
+    table = _Table(header, separator, scales, check)
     rows: list[Row] = []
     problems: list[Problem] = []
     count = 0
     for line, cells in lines:
-        if not any(cell.strip() for cell in cells):
-            continue
         count += 1
         if count > MOST_ROWS:
-            raise BadFile(f"The file has more than {MOST_ROWS:,} rows: split it.")
-        if len(cells) != len(header):
-            problems.append(
-                Problem(line, "", f"{len(cells)} cells where the header has {len(header)}.")
-            )
-            continue
+            raise BadFile(f"The file has more than {plain(MOST_ROWS)} rows: split it.")
         found: list[Problem] = []
-        row = _row(line, dict(zip(header, map(str.strip, cells), strict=True)), scales, found)
-        problems += found
+        row = _row(line, cells, table, found)
         if row is not None and not found:
             rows.append(row)
+        # two cells with the same wrong unit are one thing to put right
+        problems += sorted(dict.fromkeys(found), key=_column_order)
     if not count:
         raise BadFile("The file has a header but no readings.")
     return rows, problems
+
+
+def _column_order(problem: Problem) -> int:
+    return COLUMNS.index(problem.column) if problem.column else -1
 
 
 def _numbered(text: str, separator: str) -> Iterator[tuple[int, list[str]]]:
@@ -162,151 +216,251 @@ def _numbered(text: str, separator: str) -> Iterator[tuple[int, list[str]]]:
             cells = next(reader)
         except StopIteration:
             return
-        except csv.Error as why:
-            raise BadFile(f"Line {line} cannot be read as CSV: {why}.") from None
+        except csv.Error:
+            raise BadFile(
+                f"Line {line} cannot be read: a quotation mark is opened and not closed, or "
+                "stands inside a cell, or a cell is very long."
+            ) from None
         yield line, cells
 
 
 def _check_header(header: list[str]) -> None:
-    twice = sorted({name for name in header if header.count(name) > 1})
-    if twice:
-        raise BadFile(f"The header names a column twice: {', '.join(twice)}.")
-    unknown = [name for name in header if name not in COLUMNS]
+    twice = [name for name, count in Counter(header).items() if count > 1]
+    unknown = [name for name in dict.fromkeys(header) if name not in COLUMNS]
     missing = [name for name in NEEDED if name not in header]
     parts = []
     if missing:
-        parts.append(f"Columns missing: {', '.join(missing)}.")
+        parts.append(f"Columns missing: {_some(missing)}.")
     if unknown:
-        named = ", ".join(name[:40] or "(no name)" for name in unknown[:8])
-        parts.append(f"Columns not known: {named}.")
+        parts.append(f"Columns not known: {_some(unknown)}.")
+    if twice:
+        parts.append(f"The header names a column twice: {_some(twice)}.")
     if parts:
         raise BadFile(f"{' '.join(parts)} The first line must name the columns.")
 
 
-def _row(
-    line: int, cells: Mapping[str, str], scales: Mapping[str, Scale], problems: list[Problem]
-) -> Row | None:
+def _some(names: list[str]) -> str:
+    shown = [name[:SHOWN] or "(no name)" for name in names[:8]]
+    more = len(names) - len(shown)
+    return ", ".join(shown) + (f" and {more} more" if more else "")
+
+
+def _row(line: int, cells: list[str], table: _Table, problems: list[Problem]) -> Row | None:
     def wrong(column: str, message: str) -> None:
         problems.append(Problem(line, column, message))
 
-    for column in ("specimen", "method", "zone"):
-        if not cells[column]:
-            wrong(column, "Missing.")
-    site = _site(cells["site"], wrong)
-    measured_at = _measured_at(cells["measured_at"], wrong)
-    scale = scales.get(cells["method"])
-    if scale is None:
-        if cells["method"]:
-            known = ", ".join(sorted(scales))
-            wrong("method", f"This study does not use '{cells['method'][:60]}'. It uses: {known}.")
+    if len(cells) != len(table.header):
+        wrong("", _count_message(len(cells), table))
         return None
-    raw, entry = _entry(cells, scale, wrong)
+    named = dict(zip(table.header, map(str.strip, cells), strict=True))
+    for column in ("specimen", "method", "zone"):
+        if not named[column]:
+            wrong(column, "Missing.")
+    _check_texts(named, wrong)
+    claim = Claim(
+        line=line,
+        specimen=named["specimen"],
+        method=named["method"],
+        zone=named["zone"],
+        site=_site(named["site"], wrong),
+        measured_at=_measured_at(named["measured_at"], wrong),
+        rater=named.get("rater", ""),
+    )
+    problems += table.check(claim)
+    scale = table.scales.get(claim.method)
+    if scale is None:
+        if claim.method:
+            used = ", ".join(sorted(table.scales))
+            wrong("method", f"This study does not use '{claim.method[:SHOWN]}'. It uses: {used}.")
+        return None
+    table.units.add(named["unit"])
+    if len(table.units) > MOST_UNITS:
+        raise BadFile(
+            f"Line {line}: more than {MOST_UNITS} different units. Is each cell under its name?"
+        )
+    raw, entry = _entry(named, scale, table.separator, wrong)
+    _check_rater(named, scale, wrong)
+    if claim.site is None or claim.measured_at is None:
+        return None
+    return Row(
+        claim=claim,
+        site=claim.site,
+        measured_at=claim.measured_at,
+        raw=raw,
+        entry=entry,
+        void_reason=named.get("void_reason", ""),
+        note=named.get("note", ""),
+    )
+
+
+def _count_message(count: int, table: _Table) -> str:
+    message = f"{count} cells where the header has {len(table.header)}."
+    if table.separator == "," and count > len(table.header):
+        message += " A decimal comma needs semicolons between the cells; or write a point."
+    return message
+
+
+def _check_texts(cells: Mapping[str, str], wrong: Any) -> None:
+    for column, text in cells.items():
+        if text.startswith("="):
+            wrong(column, "This cell holds a formula: save its value.")
+        elif len(text) > LONGEST.get(column, len(text)):
+            wrong(column, f"At most {LONGEST[column]} characters.")
+
+
+def _check_rater(cells: Mapping[str, str], scale: Scale, wrong: Any) -> None:
     graded = scale.kind == ReadingKind.GRADE
     rater = cells.get("rater", "")
     if graded and not rater and not cells.get("void_reason"):
         wrong("rater", "Say who graded it.")
     if rater and not graded:
         wrong("rater", "Only grades have a rater.")
-    if len(rater) > 40:
-        wrong("rater", "At most 40 characters.")
-    if problems or site is None or measured_at is None:
-        return None
-    return Row(
-        line=line,
-        specimen=cells["specimen"],
-        method=cells["method"],
-        zone=cells["zone"],
-        site=site,
-        measured_at=measured_at,
-        raw=raw,
-        entry=entry,
-        rater=rater,
-        void_reason=cells.get("void_reason", ""),
-        note=cells.get("note", ""),
-    )
 
 
 def _site(text: str, wrong: Any) -> int | None:
-    if text.isascii() and text.isdigit() and 1 <= int(text) <= 999:
+    if text.isascii() and text.isdigit() and len(text) <= 3 and int(text) >= 1:
         return int(text)
-    wrong("site", f"'{text[:40]}' is not a site number: use 1, 2, 3 …" if text else "Missing.")
+    message = f"'{text[:SHOWN]}' is not a site number: use 1, 2, 3 …" if text else "Missing."
+    wrong("site", message)
     return None
 
 
 def _measured_at(text: str, wrong: Any) -> datetime | None:
+    example = "2026-03-14T09:30:00+00:00"
     if not text:
         wrong("measured_at", "Missing.")
         return None
     try:
         at = datetime.fromisoformat(text)
     except ValueError:
-        wrong(
-            "measured_at",
-            f"'{text[:40]}' is not a date and time like 2026-03-14T09:30:00+00:00.",
-        )
+        wrong("measured_at", f"'{text[:SHOWN]}' is not a date and time like {example}.")
         return None
     if at.tzinfo is None:
-        wrong("measured_at", "Say the offset from UTC, as in 2026-03-14T09:30:00+00:00.")
+        wrong("measured_at", f"Say the offset from UTC, as in {example}.")
         return None
     return at
 
 
 def _entry(
-    cells: Mapping[str, str], scale: Scale, wrong: Any
+    cells: Mapping[str, str], scale: Scale, separator: str, wrong: Any
 ) -> tuple[dict[str, Any], Entry | None]:
     fields = FIELDS[scale.kind]
     for column in sorted(ALL_FIELDS - set(fields)):
         if cells.get(column):
             wrong(column, "This method does not use this column: leave it empty.")
-    filled = {column: cells.get(column, "") for column in fields if cells.get(column)}
+    filled = {column: cells[column] for column in fields if cells.get(column)}
     if not filled and cells.get("void_reason"):
         return {}, None
-    unit = cells["unit"]
-    if not unit:
+    if not cells["unit"]:
         wrong("unit", f"Missing. This method reads in {scale.unit}.")
-        return {}, None
+    raw, told = _raw(filled, cells["unit"] or scale.unit, scale, separator, wrong)
+    try:
+        return raw, entry_of(raw, scale)
+    except BadEntry as bad:
+        columns = {name: column for column, name in fields.items()} | {"below_limit": "value"}
+        for name, message in bad.problems.items():
+            column = columns.get(name, "")
+            # a cell whose number or unit is wrong has been told already: it is not missing
+            if column not in told:
+                wrong(column, message)
+        return raw, None
+
+
+def _raw(
+    filled: Mapping[str, str], unit: str, scale: Scale, separator: str, wrong: Any
+) -> tuple[dict[str, Any], set[str]]:
+    """The raw entry, and the columns whose number or unit has been told to be wrong."""
+    fields = FIELDS[scale.kind]
     raw: dict[str, Any] = {}
+    told: set[str] = set()
     for column, text in filled.items():
         if column in WORD_COLUMNS:
             raw[fields[column]] = text.lower()
         elif column == "value" and text.lower() == BELOW_LIMIT:
             raw["below_limit"] = True
         else:
-            _number(column, text, (unit, scale.unit), raw, fields, wrong)
+            try:
+                raw[fields[column]] = _number(text, unit, scale, separator)
+            except ValueError as why:
+                wrong("unit" if isinstance(why, PhysicsError) else column, str(why))
+                told.add(column)
+    return raw, told
+
+
+def _number(text: str, unit: str, scale: Scale, separator: str) -> float:
+    if separator == "," and "," in text:
+        # 1,234 could be either; with commas between the cells a decimal point is expected
+        raise ValueError(f"'{text[:SHOWN]}' holds a comma: write a decimal point.")
+    number = parse_number(text)
+    if unit == scale.unit:
+        return number
+    misfit = _misfit(unit[:SHOWN], scale.unit)
+    if misfit:
+        raise PhysicsError(misfit)
+    return _converted(number, unit, scale.unit)
+
+
+# A file has few units and many lines, and looking for the likely spelling of a wrong one takes
+# long; so answers are kept, the refusals too.
+@lru_cache(maxsize=1024)
+def _misfit(unit: str, method_unit: str) -> str:
     try:
-        return raw, entry_of(raw, scale)
-    except BadEntry as bad:
-        columns = {name: column for column, name in fields.items()} | {"below_limit": "value"}
-        told = {columns.get(name, ""): message for name, message in bad.problems.items()}
-        for column, message in told.items():
-            # a cell that already has its own message, such as a wrong unit, is not missing
-            if not (cells.get(column) and columns_of(raw, fields, column)):
-                wrong(column, message)
-        return raw, None
-
-
-def columns_of(raw: Mapping[str, Any], fields: Mapping[str, str], column: str) -> bool:
-    """True when the column was filled but gave no number, so that it has been told already."""
-    return fields.get(column) not in raw and "below_limit" not in raw
-
-
-def _number(
-    column: str,
-    text: str,
-    units: tuple[str, str],
-    raw: dict[str, Any],
-    fields: Mapping[str, str],
-    wrong: Any,
-) -> None:
-    typed_unit, method_unit = units
-    try:
-        number = parse_number(text)
-    except ValueError as why:
-        wrong(column, str(why))
-        return
-    try:
-        raw[fields[column]] = (
-            number if typed_unit == method_unit else convert(number, typed_unit, method_unit)
-        )
+        convert(1.0, unit, method_unit)
     except PhysicsError as why:
-        wrong("unit", str(why))
+        return str(why)
+    return ""
+
+
+@lru_cache(maxsize=4096)
+def _converted(number: float, unit: str, method_unit: str) -> float:
+    return convert(number, unit, method_unit)
+
+
+def template(scales: Mapping[str, Scale], zones: Mapping[str, str]) -> str:
+    """A file to fill in: the header and one example line for each method.
+
+    The examples name no specimen, so that the file cannot be stored before somebody has
+    replaced them.
+
+    Parameters
+    ----------
+    scales : mapping
+        Method key to its scale.
+    zones : mapping
+        Method key to the code of a zone that carries it.
+    """
+    text = io.StringIO()
+    writer = csv.DictWriter(text, COLUMNS, lineterminator="\r\n")
+    writer.writeheader()
+    for key, scale in scales.items():
+        writer.writerow(
+            {
+                "specimen": EXAMPLE,
+                "method": key,
+                "zone": zones.get(key, ""),
+                "site": 1,
+                "measured_at": "2026-03-14T09:30:00+00:00",
+                "unit": scale.unit,
+                "note": "an example: replace it",
+            }
+            | _example_cells(scale)
+        )
+    return text.getvalue()
+
+
+def _example_cells(scale: Scale) -> dict[str, str]:
+    levels = scale.levels or (scale.range_low or scale.resolution, scale.range_high)
+    middle = plain(float(f"{(scale.range_low + min(scale.range_high, 100)) / 2:.1g}"))
+    match scale.kind:
+        case ReadingKind.TIMER | ReadingKind.TALLY:
+            return {"value": middle, "ended": "failed"}
+        case ReadingKind.RISING_STEPS:
+            return {"held_at": plain(levels[0]), "failed_at": plain(levels[1])}
+        case ReadingKind.CHALLENGE:
+            return {"level": plain(levels[0]), "outcome": "held"}
+        case ReadingKind.MASS_GAIN:
+            return {"mass_before": "812.1", "mass_after": "815.6"}
+        case ReadingKind.GRADE:
+            return {"rater": "rater A", "grade": str(scale.grades[0] if scale.grades else 1)}
+        case _:
+            return {"value": middle}
