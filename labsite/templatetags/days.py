@@ -1,6 +1,6 @@
 """Days and moments as people write them, from a date, a datetime or the ISO 8601 text of a frozen edition."""
 
-import datetime
+import datetime as dt
 
 from django import template
 from django.utils import formats, timezone
@@ -10,10 +10,10 @@ from django.utils.safestring import SafeString
 
 register = template.Library()
 
-Day = datetime.date | datetime.datetime | str | None
+Day = dt.date | dt.datetime | str | None
 
 
-def _parsed(at: Day) -> datetime.date | datetime.datetime | None:
+def _parsed(at: Day) -> dt.date | dt.datetime | None:
     if not isinstance(at, str):
         return at
     return parse_datetime(at) or parse_date(at)
@@ -25,7 +25,7 @@ def day(at: Day) -> SafeString | str:
     when = _parsed(at)
     if when is None:
         return str(at or "")
-    if isinstance(when, datetime.datetime) and timezone.is_aware(when):
+    if isinstance(when, dt.datetime) and timezone.is_aware(when):
         when = timezone.localtime(when)
     return format_html(
         '<time datetime="{}">{}</time>', when.isoformat(), formats.date_format(when, "j\xa0F\xa0Y")
@@ -36,7 +36,7 @@ def day(at: Day) -> SafeString | str:
 def moment(at: Day) -> SafeString | str:
     """`14 March 2026, 09:12` in a time element, in the site's time zone; a bare date stays a day."""
     when = _parsed(at)
-    if not isinstance(when, datetime.datetime):
+    if not isinstance(when, dt.datetime):
         return day(when if when is not None else at)
     if timezone.is_aware(when):
         when = timezone.localtime(when)

@@ -3,6 +3,10 @@
 import { pageLayout, withTokens } from "./chart-theme.js";
 
 const CONFIG = { displayModeBar: false, responsive: true, scrollZoom: false, doubleClick: false };
+const NARROW_PX = 560;
+// The library writes the styles of its maps into the page unless an element has this id. No page here draws a map, and the
+// page's security rules forbid such styles, so the library's own script takes the id.
+const MAP_STYLES_ID = "9f215cf04c5486422605d13261cb87401f4e7763b6296af81e98efbc0130da53";
 const region = document.querySelector("[data-plots]");
 const figures = new Map(
   JSON.parse(document.getElementById("plot-figures").textContent).map((figure) => [figure.id, figure]),
@@ -14,6 +18,7 @@ let library;
 function loadLibrary() {
   library ??= new Promise((resolve, reject) => {
     const script = document.createElement("script");
+    script.id = MAP_STYLES_ID;
     script.src = region.dataset.plotlySrc;
     script.onload = () => resolve(window.Plotly);
     script.onerror = () => reject(new Error("the chart library did not load"));
@@ -31,6 +36,7 @@ function draw(plotly, box) {
     rule: readToken("--rule"),
     font: readToken("--sans"),
     size: parseFloat(looks.fontSize) * 0.875,
+    isNarrow: box.clientWidth < NARROW_PX,
   });
   return plotly.react(box, figure.data, layout, CONFIG);
 }
