@@ -366,15 +366,14 @@ def record_reading(*, by: User, entry: ReadingEntry) -> Recorded:
     content = entry.content(by)
     digest = digest_of(content)
     standing = Reading.objects.filter(pk=entry.uuid).first()
-    if standing is not None and standing.digest == digest:
-        return Recorded(standing, "stored before")
     if standing is not None:
-        return _keep_conflict(by=by, entry=entry, standing=standing, digest=digest)
+        return _met_by(standing, by=by, entry=entry, digest=digest)
     older = _check_entry(by=by, entry=entry)
     checked = checked_entry(entry.raw, entry.run.revision)
     taken = _standing_in_place_of(entry, older)
     if taken is not None:
-        return _keep_conflict(by=by, entry=entry, standing=taken, digest=digest)
+        # it may be this very entry, stored by another process since our first look
+        return _met_by(taken, by=by, entry=entry, digest=digest)
     try:
         with transaction.atomic():
             reading = Reading.objects.create(
@@ -396,9 +395,7 @@ def record_reading(*, by: User, entry: ReadingEntry) -> Recorded:
         won = Reading.objects.filter(pk=entry.uuid).first() or _standing_in_place_of(entry, older)
         if won is None:
             raise
-        if won.pk == entry.uuid and won.digest == digest:
-            return Recorded(won, "stored before")
-        return _keep_conflict(by=by, entry=entry, standing=won, digest=digest)
+        return _met_by(won, by=by, entry=entry, digest=digest)
     audit.record(
         by=by,
         verb="amended reading" if older else "entered reading",
@@ -458,6 +455,13 @@ def _standing_in_place_of(entry: ReadingEntry, older: Reading | None) -> Reading
     if older is not None:
         return Reading.objects.filter(supersedes=older).first()
     return Reading.objects.filter(run=entry.run, rater=entry.rater, supersedes__isnull=True).first()
+
+
+def _met_by(standing: Reading, *, by: User, entry: ReadingEntry, digest: str) -> Recorded:
+    """What becomes of an entry whose place a stored reading holds."""
+    if standing.pk == entry.uuid and standing.digest == digest:
+        return Recorded(standing, "stored before")
+    return _keep_conflict(by=by, entry=entry, standing=standing, digest=digest)
 
 
 def _keep_conflict(*, by: User, entry: ReadingEntry, standing: Reading, digest: str) -> Recorded:

@@ -27,6 +27,7 @@ from trials.models import (
 from trials.physics.derivations import derivation, derive
 
 RUNS_A_PAGE = 200
+LONGEST_NOTE = 2000  # characters
 RATERS_SETTING = "raters"  # a graded method says with this setting how many people grade
 
 
@@ -528,6 +529,7 @@ class BenchRun:
     range_words: str
     resolution_words: str
     limit_words: str
+    decimals: int  # after the point, for a time read off a running clock
     facts: tuple[Fact, ...]
     settings: tuple[Fact, ...]
     derived_label: str
@@ -551,9 +553,9 @@ class BenchRun:
         return self.line.void is None and (self.kind == "grade" or not self.line.readings)
 
 
-def bench_run(run_id: int, *, user: User) -> BenchRun:
+def bench_run(run_id: int, *, slug: str, user: User) -> BenchRun:
     """The entry page's content; raises `Run.DoesNotExist`."""
-    run = for_bench(Run.objects.filter(pk=run_id)).get()
+    run = for_bench(Run.objects.filter(pk=run_id, study__slug=slug)).get()
     revision = run.revision
     scale = revision.scale
     low, high = plain(scale.range_low), with_unit(scale.range_high, scale.unit)
@@ -568,6 +570,7 @@ def bench_run(run_id: int, *, user: User) -> BenchRun:
         limit_words=""
         if scale.detection_limit is None
         else with_unit(scale.detection_limit, scale.unit),
+        decimals=max(0, math.ceil(-math.log10(scale.resolution))),
         facts=_facts(run),
         settings=tuple(_setting(setting) for setting in revision.settings),
         derived_label=derivation(revision.derivation).output_words if revision.derivation else "",

@@ -1,13 +1,15 @@
 """What the API takes and gives. What comes in is bounded here; actions decide what it means."""
 
 import uuid as uuids
+from collections.abc import Mapping
 from typing import Any
 
 from rest_framework import serializers
 
+from labsite.errors import Refused
 from specimens.codes import BadCode, clean_code
+from trials.queries import LONGEST_NOTE
 
-LONGEST_NOTE = 2000
 LONGEST_TYPED = 40  # characters of one field of a raw entry
 MOST_RAW_FIELDS = 10
 LARGEST_ID = 2**63 - 1  # of a row in the database
@@ -136,9 +138,11 @@ class GivenReading(Given):
 class GivenRun(Given):
     """A run to add to the sheet. Without a site it takes the first free one."""
 
-    specimen = serializers.CharField(max_length=20)
-    method = serializers.CharField(max_length=60)
-    zone = serializers.CharField(max_length=40)
+    specimen = serializers.CharField(
+        max_length=20, error_messages={"required": "Type the code on the specimen's label."}
+    )
+    method = serializers.CharField(max_length=60, error_messages={"required": "Choose a method."})
+    zone = serializers.CharField(max_length=40, error_messages={"required": "Choose a zone."})
     site = serializers.IntegerField(min_value=1, max_value=32767, allow_null=True, default=None)
 
     def validate_specimen(self, text: str) -> str:
@@ -146,6 +150,16 @@ class GivenRun(Given):
             return clean_code(text)
         except BadCode as why:
             raise serializers.ValidationError(str(why)) from why
+
+
+def run_from_form(typed: Mapping[str, str]) -> dict[str, Any]:
+    """The run to add from a page's form, by the same rules; raises `Refused`."""
+    given = GivenRun(data={name: text.strip() for name, text in typed.items() if text.strip()})
+    if not given.is_valid():
+        problems = given.errors
+        raise Refused({field: [str(s) for s in problems[field]] for field in problems})
+    clean: dict[str, Any] = given.validated_data
+    return clean
 
 
 class GivenVoid(Given):

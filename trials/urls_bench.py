@@ -1,5 +1,12 @@
-"""Addresses."""
+"""Addresses of the bench."""
 
-from django.urls import URLPattern
+from django.urls import path
 
-urlpatterns: list[URLPattern] = []
+from trials.views import bench
+
+urlpatterns = [
+    path("", bench.index, name="bench"),
+    path("<slug:slug>/", bench.sheet, name="bench-sheet"),
+    path("<slug:slug>/runs/<int:run_id>/", bench.run, name="bench-run"),
+    path("<slug:slug>/runs/<int:run_id>/settle/", bench.settle, name="bench-settle"),
+]

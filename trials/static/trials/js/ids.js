@@ -1,0 +1,13 @@
+// This module has no DOM access. A reading's id is made where it is taken, so that sending twice is harmless.
+
+/**
+ * A random UUID (version 4). `fillRandom` fills an array of bytes, as crypto.getRandomValues does;
+ * that one also exists on plain http, where crypto.randomUUID does not.
+ */
+export function mintId(fillRandom) {
+  const bytes = fillRandom(new Uint8Array(16));
+  bytes[6] = (bytes[6] & 0x0f) | 0x40;
+  bytes[8] = (bytes[8] & 0x3f) | 0x80;
+  const hex = Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
+  return [hex.slice(0, 8), hex.slice(8, 12), hex.slice(12, 16), hex.slice(16, 20), hex.slice(20)].join("-");
+}

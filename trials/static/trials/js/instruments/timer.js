@@ -1,0 +1,41 @@
+// View module: the stopwatch with its one large button.
+
+import { READY, buttonWords, elapsed, press } from "../stopwatch.js";
+import { wirePlain } from "./plain.js";
+
+export function wireTimer(root, data) {
+  const [shown, button, slept, box] = ["[data-watch-shown]", "[data-watch]", "[data-watch-slept]", "[name=seconds]"].map(
+    (selector) => root.querySelector(selector),
+  );
+  let watch = READY;
+  let touchedAt = null;
+
+  const moment = (steady) => ({ steady, wall: Date.now() - (performance.now() - steady) });
+  const draw = () => {
+    if (watch.phase === "running") {
+      shown.textContent = elapsed(watch, moment(performance.now())).seconds.toFixed(1);
+      requestAnimationFrame(draw);
+    }
+  };
+
+  // Time counts from the touch, not from lifting the finger, which only makes the press final.
+  button.addEventListener("pointerdown", (event) => {
+    touchedAt = event.timeStamp;
+  });
+  button.addEventListener("pointercancel", () => {
+    touchedAt = null;
+  });
+  button.addEventListener("click", (event) => {
+    watch = press(watch, moment(touchedAt ?? event.timeStamp));
+    touchedAt = null;
+    button.textContent = buttonWords(watch);
+    slept.hidden = !watch.slept;
+    if (watch.phase === "stopped") {
+      shown.textContent = watch.seconds.toFixed(data.decimals);
+      box.value = watch.seconds.toFixed(data.decimals);
+      box.dispatchEvent(new Event("input", { bubbles: true }));
+    }
+    draw();
+  });
+  return wirePlain(root);
+}

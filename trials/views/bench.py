@@ -1,0 +1,149 @@
+"""The bench: choose a study, see its runs, enter one."""
+
+from typing import Any, cast
+
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_GET, require_POST, require_safe
+
+from labsite.errors import Refused
+from labsite.models import User
+from labsite.roles import Deed, may, needs
+from specimens.codes import BadCode, clean_code
+from trials import actions, queries
+from trials.models import ReadingConflict, Run, RunVoid, Study
+from trials.serializers import run_from_form
+
+
+@require_safe
+@needs(Deed.ENTER_READINGS)
+def index(request: HttpRequest) -> HttpResponse:
+    """The studies whose question is fixed."""
+    studies = queries.studies_with_counts(Study.objects.registered())
+    return render(request, "trials/bench/index.html", {"studies": studies})
+
+
+@never_cache
+@needs(Deed.ENTER_READINGS)
+def sheet(request: HttpRequest, slug: str) -> HttpResponse:
+    """A study's runs by method, and adding one."""
+    study = get_object_or_404(Study.objects.registered(), slug=slug)
+    typed: dict[str, str] = {}
+    problems: dict[str, list[str]] = {}
+    if request.method == "POST":
+        typed = {
+            name: request.POST.get(name, "") for name in ("specimen", "method", "zone", "site")
+        }
+        try:
+            run = actions.plan_run_by_codes(
+                by=_person(request), study=study, **run_from_form(typed)
+            )
+        except Refused as refused:
+            problems = refused.problems
+        else:
+            messages.success(
+                request, f"Added: {run.specimen.code}, {run.zone.name}, site {run.site}."
+            )
+            return redirect("bench-run", slug=slug, run_id=run.pk)
+    code, code_problem = _searched_code(request.GET.get("specimen", ""))
+    context = {
+        "sheet": queries.sheet(study, specimen=code),
+        "detail": queries.study_detail(study),
+        "zones": queries.zone_choices(study),
+        "typed": typed,
+        "problems": problems,
+        "searched": request.GET.get("specimen", "")[:40],
+        "code_problem": code_problem,
+        "trail": _trail(study),
+    }
+    return render(request, "trials/bench/sheet.html", context, status=400 if problems else 200)
+
+
+@never_cache
+@require_GET
+@needs(Deed.ENTER_READINGS)
+def run(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
+    """The entry page. It shows no reading of any other specimen, which would be an anchor."""
+    try:
+        shown = queries.bench_run(run_id, slug=slug, user=_person(request))
+    except Run.DoesNotExist:
+        raise Http404 from None
+    study = get_object_or_404(Study.objects.registered(), slug=slug)
+    context = {
+        "run": shown,
+        "for_script": _for_script(request, shown),
+        "void_reasons": RunVoid.Reason.choices,
+        "may_void": may(request.user, Deed.VOID_RUNS),
+        "trail": _trail(study, f"{shown.line.specimen}, site {shown.line.site}"),
+    }
+    return render(request, "trials/bench/run.html", context)
+
+
+@require_POST
+@needs(Deed.ENTER_READINGS)
+def settle(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
+    """A person looked at both entries: say how it was settled."""
+    wanted = request.POST.get("conflict", "")
+    conflict = get_object_or_404(
+        ReadingConflict.objects.select_related("run"),
+        pk=wanted if wanted.isascii() and wanted.isdigit() and len(wanted) < 19 else 0,
+        run=run_id,
+        run__study__slug=slug,
+    )
+    note = request.POST.get("note", "")[: queries.LONGEST_NOTE].replace("\0", "")
+    try:
+        actions.settle_conflict(by=_person(request), conflict=conflict, note=note)
+    except Refused as refused:
+        messages.error(request, " ".join(refused.sentences))
+    else:
+        messages.success(request, "Settled. Both entries stay on record.")
+    return redirect("bench-run", slug=slug, run_id=run_id)
+
+
+def _searched_code(text: str) -> tuple[str, str]:
+    if not text.strip():
+        return "", ""
+    try:
+        return clean_code(text[:40]), ""
+    except BadCode as why:
+        return "", str(why)
+
+
+def _for_script(request: HttpRequest, shown: queries.BenchRun) -> dict[str, Any]:
+    line = shown.line
+    method = {"key": line.method_key, "number": line.method_number}
+    return {
+        "run": line.id,
+        "kind": shown.kind,
+        "unit": shown.unit,
+        "user": _person(request).pk,
+        "decimals": shown.decimals,
+        "levels": [
+            {"value": level.value, "words": level.words, "derived": level.derived_words}
+            for level in shown.levels
+        ],
+        "readings": {
+            str(reading.id): {"raw": reading.raw, "rater": reading.rater, "words": reading.words}
+            for reading in line.current
+        },
+        "addresses": {
+            "session": reverse("api-session"),
+            "readings": reverse("api-reading", args=["UUID"]),
+            "void": reverse("api-void", args=[line.id]),
+            "checks": reverse("api-checks", kwargs=method),
+        },
+    }
+
+
+def _trail(study: Study, here: str = "") -> list[dict[str, str]]:
+    trail = [{"label": "Bench", "url": reverse("bench")}]
+    trail.append({"label": study.title, "url": reverse("bench-sheet", args=[study.slug])})
+    return [*trail, {"label": here, "url": ""}] if here else trail
+
+
+def _person(request: HttpRequest) -> User:
+    """The one who is signed in; `needs` has asked for that."""
+    return cast(User, request.user)
