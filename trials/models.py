@@ -173,6 +173,10 @@ class Study(models.Model):
     margin = models.FloatField(default=0.1)
     scope = models.CharField(max_length=12, choices=Scope, default=Scope.AUTO)
     exclusion_rules = models.TextField(blank=True)
+    is_simultaneous = models.BooleanField(
+        default=False,
+        help_text="Widen every interval so that the level holds for the whole card at once.",
+    )
     is_invented = models.BooleanField(default=False)
     registered_at = models.DateTimeField(null=True, blank=True)
     registered_by = models.ForeignKey(
@@ -242,10 +246,18 @@ class ArmSpecimen(models.Model):
     study = models.ForeignKey(Study, on_delete=models.CASCADE, related_name="+")
     arm = models.ForeignKey(Arm, on_delete=models.CASCADE, related_name="members")
     specimen = models.ForeignKey(Specimen, on_delete=models.PROTECT, related_name="memberships")
+    pair = models.CharField(
+        max_length=40,
+        blank=True,
+        help_text="The same label in two arms makes a pair: one owner, or left and right.",
+    )
 
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["study", "specimen"], name="specimen_in_one_arm"),
+            models.UniqueConstraint(
+                fields=["arm", "pair"], condition=~Q(pair=""), name="pair_once_per_arm"
+            ),
         ]
         ordering = ["arm", "specimen"]
 
