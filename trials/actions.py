@@ -4,7 +4,7 @@ import hashlib
 import json
 import uuid as uuids
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Literal
 
@@ -62,6 +62,7 @@ class ArmPlan:
     label: str
     is_baseline: bool
     specimens: Sequence[Specimen]
+    pairs: Mapping[str, str] = field(default_factory=dict)  # specimen code to pair label
 
 
 @dataclass(frozen=True)
@@ -92,7 +93,10 @@ def create_study(
             is_baseline=plan.is_baseline,
         )
         ArmSpecimen.objects.bulk_create(
-            ArmSpecimen(study=study, arm=arm, specimen=specimen) for specimen in plan.specimens
+            ArmSpecimen(
+                study=study, arm=arm, specimen=specimen, pair=plan.pairs.get(specimen.code, "")
+            )
+            for specimen in plan.specimens
         )
     for position, method in enumerate(methods):
         StudyMethod.objects.create(
@@ -133,12 +137,16 @@ def registration_content(study: Study) -> dict[str, Any]:
         "margin": study.margin,
         "scope": study.scope,
         "exclusion_rules": study.exclusion_rules,
+        "is_simultaneous": study.is_simultaneous,
         "arms": [
             {
                 "key": arm.key,
                 "label": arm.label,
                 "is_baseline": arm.is_baseline,
-                "specimens": sorted(s.code for s in arm.specimens.all()),
+                "specimens": [
+                    {"code": member.specimen.code, "pair": member.pair}
+                    for member in arm.members.select_related("specimen").order_by("specimen__code")
+                ],
             }
             for arm in study.arms.all()
         ],
