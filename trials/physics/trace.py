@@ -34,10 +34,6 @@ _EDGE_SHARE = 0.05
 # Fewer equal samples in a row at the top are what a smooth peak can show by chance.
 _FLAT_RUN = 3
 
-# On a smooth peak read in steps of q, a flat top as wide as 2h is followed, at 2h from its middle,
-# by a drop of about 4 q (a parabola). A clipped one falls away much faster.
-_SMOOTH_DROP_STEPS = 6.0
-
 # However coarse the reading, a smooth peak does not lose this share of its height there.
 _SMOOTH_DROP_SHARE = 0.5
 
@@ -403,10 +399,14 @@ def _flat_top(values: NDArray[np.float64]) -> tuple[int, int] | None:
         return None
     levels = np.unique(values)
     step = float(np.min(np.diff(levels)))
-    reach = math.ceil(run / 2)
+    # On a smooth peak read in steps of q, samples within half the flat top of its middle are at
+    # most about q below it, so a parabola is at most q (distance / half)^2 below; one step more
+    # for rounding. A clipped peak falls away much faster.
+    half, reach = (run - 1) / 2, math.ceil(run / 2)
+    smooth_drop = step * (((half + reach) / half) ** 2 + 1.0)
     beyond = [top - float(values[i]) for i in (first - reach, last + reach) if 0 <= i < values.size]
     # A flat run that fills the trace to both ends has no shoulders to judge: it counts as clipped.
-    most = min(_SMOOTH_DROP_STEPS * step, _SMOOTH_DROP_SHARE * spread)
+    most = min(smooth_drop, _SMOOTH_DROP_SHARE * spread)
     is_smooth = bool(beyond) and max(beyond) <= most
     return None if is_smooth else (first, last)
 
@@ -440,7 +440,8 @@ def find_flaws(trace: Trace, *, full_scale: float | None = None) -> tuple[Flaw, 
     Parameters
     ----------
     trace : Trace
-        A trace with its baseline at zero (see `remove_baseline`).
+        A trace with its baseline at zero (see `remove_baseline`), as logged on one axis: clipping
+        no longer shows once axes are combined or filtered.
     full_scale : float, optional
         Largest magnitude that the sensor and logger can give, in the trace's unit, more than zero.
 

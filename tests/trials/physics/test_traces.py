@@ -135,6 +135,10 @@ def test_the_event_is_the_stretch_around_the_peak():
     edge_s = 0.010 * math.asin(0.05) / math.pi
     assert event.from_s == pytest.approx(0.050 + edge_s, abs=1 / 20000)
     assert event.to_s == pytest.approx(0.060 - edge_s, abs=1 / 20000)
+    trace = half_sine()
+    first, last = np.searchsorted(trace.time_s, [event.from_s, event.to_s])
+    assert trace.value[first] > 5.0 >= trace.value[first - 1]
+    assert trace.value[last] > 5.0 >= trace.value[last + 1]
 
 
 def test_a_flat_trace_has_no_event():
@@ -187,11 +191,21 @@ def test_clipping_is_found_on_either_side(sign, limit_share):
     assert ("top" if sign > 0 else "bottom") in flaw.words
 
 
-@pytest.mark.parametrize("bits", [6, 8, 10, 12, 16])
-def test_a_coarse_reading_of_a_smooth_peak_is_not_clipping(bits):
-    whole = half_sine()
+@given(
+    st.integers(6, 16),
+    st.floats(0.5, 1.0),
+    st.floats(0.0, 1.0),
+    st.sampled_from([0.004, 0.010, 0.030]),
+    st.sampled_from([1, 2, 4]),
+)
+def test_a_coarse_reading_of_a_smooth_peak_is_not_clipping(bits, share, phase, length_s, power):
+    # Pulses of any height and phase, as broad as a half-sine or as narrow as its fourth power.
+    rate_hz = 20000
+    angle = np.pi * np.clip((np.arange(2400) + phase - 1200) / (length_s * rate_hz) + 0.5, 0, 1)
     step = 200 / 2**bits
-    assert kinds(whole.with_value(np.round(whole.value / step) * step)) == set()
+    value = np.round(100 * share * np.sin(angle) ** power / step) * step
+    trace = Trace.evenly_sampled(value, unit="g_n", sample_rate_hz=rate_hz)
+    assert kinds(trace) == set()
 
 
 def test_clipping_shows_through_a_coarse_reading():
