@@ -3,8 +3,8 @@
 import math
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
-from datetime import date, datetime
+from dataclasses import asdict
+from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
@@ -16,10 +16,18 @@ from reports.cautions import ArmFacts, Caution, Facts, cautions_for
 from reports.charts import Shown
 from reports.findings import specimen_values
 from reports.models import EditionDraft, Finding, Summary
-from reports.queries import ArmInputs, MethodInputs, findings_for_page, standing, study_inputs
+from reports.queries import (
+    ArmInputs,
+    Member,
+    MethodInputs,
+    findings_for_page,
+    standing,
+    study_inputs,
+    study_members,
+)
 from reports.words import NBSP, RatioFigures
 from specimens.models import Specimen
-from specimens.queries import Exposure, exposure, exposure_words
+from specimens.queries import exposure_words
 from trials.intervals import ReadingKind, plain
 from trials.models import Arm, ArmSpecimen, MethodRevision, Reading, RunVoid, Study
 
@@ -31,7 +39,7 @@ def study_content(study: Study, summary: Summary, extra_cautions: Iterable[str])
     """Everything of a card but the edition's own words. Costs some twenty queries."""
     inputs = study_inputs(study)
     findings = findings_for_page(summary)
-    members = _members(study)
+    members = study_members(study)
     methods = {m.revision_pk: m for m in inputs.methods}
     readings = _readings(study)
     facts = _facts(study, members, findings, readings)
@@ -77,29 +85,6 @@ def _study(study: Study) -> dict[str, Any]:
 
 
 # --- arms ------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Member:
-    """A specimen in an arm, with what it had been through when it was first run."""
-
-    specimen: Specimen
-    arm_pk: int
-    known: Exposure
-
-
-def _members(study: Study) -> list[Member]:
-    first_run: dict[int, date] = {}
-    measured = Reading.objects.filter(run__study=study).order_by("measured_at")
-    for specimen, at in measured.values_list("run__specimen", "measured_at"):
-        first_run.setdefault(specimen, at.date())
-    found = []
-    for arm in study.arms.all():
-        specimens = arm.specimens.select_related("product").prefetch_related("service_entries")
-        for specimen in specimens.order_by("code"):
-            on = first_run.get(specimen.pk, specimen.acquired_on)
-            found.append(Member(specimen, arm.pk, exposure(specimen, on)))
-    return found
 
 
 def _arm(arm: Arm, members: list[Member]) -> dict[str, Any]:
