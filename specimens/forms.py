@@ -57,7 +57,7 @@ class NumberField(forms.FloatField):
         kwargs.setdefault("widget", forms.TextInput(attrs={"inputmode": "decimal"}))
         super().__init__(**kwargs)
 
-    def to_python(self, value: Any) -> float | None:
+    def to_python(self, value: Any) -> float | None:  # type: ignore[override]
         return super().to_python(without_commas(value))
 
 
@@ -85,7 +85,7 @@ class PriceField(forms.DecimalField):
         kwargs.setdefault("widget", forms.TextInput(attrs={"inputmode": "decimal"}))
         super().__init__(max_digits=9, decimal_places=2, required=False, **kwargs)
 
-    def to_python(self, value: Any) -> Decimal | None:
+    def to_python(self, value: Any) -> Decimal | None:  # type: ignore[override]
         return super().to_python(without_commas(value))
 
 
@@ -252,12 +252,3 @@ class RetireForm(ActionForm):
     """The day a specimen was used up."""
 
     retired_on = day_field("Retired on")
-
-
-class SpecimenFilter(forms.Form):
-    """What to look for in the list of specimens."""
-
-    code = text_field("Code", most=12)
-    product = forms.ModelChoiceField(
-        label="Product", queryset=Product.objects.all(), required=False, empty_label="any"
-    )

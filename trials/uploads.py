@@ -1,6 +1,8 @@
 """A study's readings from a file: looked at in full first, then stored all or not at all."""
 
+import csv
 import hashlib
+import io
 import uuid as uuids
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -356,3 +358,14 @@ def _reading(
         by_id=by.pk,
         digest=digest_of(entry.content(by)),
     )
+
+
+def problems_table(looked_at: Preview) -> str:
+    """Every problem of a file as a CSV table."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(["line", "column", "problem"])
+    if looked_at.file_problem:
+        writer.writerow(["", "", looked_at.file_problem])
+    writer.writerows([p.line, p.column, p.message] for p in looked_at.problems)
+    return text.getvalue()

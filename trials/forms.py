@@ -1,0 +1,307 @@
+"""What people type in the lab office about methods, studies, runs and files."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+from django import forms
+from django.utils.text import slugify
+
+from specimens.codes import BadCode, clean_code
+from specimens.forms import ActionForm, CountField, NumberField, long_text_field, text_field
+from specimens.models import Product, Specimen, Zone
+from specimens.words import date_words
+from trials.actions import ArmPlan, MethodPlan
+from trials.models import Arm, Method, MethodRevision, Study, StudyMethod
+from trials.readings_csv import MOST_BYTES
+
+MOST_ARMS = 6
+LEVELS = (("0.9", "90 %"), ("0.95", "95 %"), ("0.99", "99 %"))
+MOST_RUNS_EACH = 20
+
+
+def check_slug(text: str) -> None:
+    """Small letters, digits and dashes."""
+    if slugify(text) != text:
+        raise forms.ValidationError("Use small letters, digits and dashes, such as left-sleeve.")
+
+
+class MarginField(NumberField):
+    """A share typed in per cent and kept as a share."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(min_value=0.1, max_value=90, **kwargs)
+
+    def clean(self, value: Any) -> Any:
+        percent = super().clean(value)
+        return None if percent is None else round(percent / 100, 6)
+
+
+class ZoneForm(ActionForm):
+    """A part of a product, with a count of sites for each method of the lab."""
+
+    name = text_field("Name", required=True, most=80)
+    code = forms.CharField(
+        label="Code",
+        max_length=40,
+        validators=[check_slug],
+        help_text="Short, for labels and files: small letters, digits and dashes.",
+    )
+    side = forms.ChoiceField(label="Side", choices=Zone.Side.choices, initial=Zone.Side.NONE)
+    layers = text_field("Layers", most=200, help_text="From outside to inside.")
+    padding = text_field("Padding", most=200)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        # the action names a capacity's problem by the method's key, and so does the form
+        self.methods = list(Method.objects.all())
+        for method in self.methods:
+            self.fields[method.key] = CountField(
+                label=method.name, required=False, help_text="Sites; empty when it carries none."
+            )
+
+    def clean(self) -> dict[str, Any]:
+        """Gather the counts into the one mapping that the action takes."""
+        cleaned = dict(super().clean() or {})
+        counts = {method.key: cleaned.pop(method.key, None) for method in self.methods}
+        return cleaned | {"capacities": {key: count for key, count in counts.items() if count}}
+
+    @property
+    def plain_fields(self) -> list[forms.BoundField]:
+        """The boxes that every zone has."""
+        return [self[name] for name in ("name", "code", "side", "layers", "padding")]
+
+    @property
+    def capacity_fields(self) -> list[forms.BoundField]:
+        """One box for each method."""
+        return [self[method.key] for method in self.methods]
+
+
+class ArmField(forms.ModelChoiceField):  # type: ignore[type-arg]
+    """A choice among the arms of all studies."""
+
+    def label_from_instance(self, obj: Any) -> str:
+        return f"{obj.study.title}: {obj.label}"
+
+
+class StudyMethodField(forms.ModelChoiceField):  # type: ignore[type-arg]
+    """A choice among the methods of one study."""
+
+    def label_from_instance(self, obj: Any) -> str:
+        return str(obj.revision)
+
+
+class LabSpecimenFilter(forms.Form):
+    """What to look for in the list of specimens."""
+
+    code = text_field("Code", most=12)
+    product = forms.ModelChoiceField(
+        label="Product", queryset=Product.objects.all(), required=False, empty_label="any"
+    )
+    arm = ArmField(
+        label="Arm",
+        queryset=Arm.objects.select_related("study").order_by("study__title", "position"),
+        required=False,
+        empty_label="any",
+    )
+
+
+@dataclass(frozen=True)
+class MethodBoxes:
+    """The boxes of one method on the form of a study."""
+
+    revision: MethodRevision
+    chosen: forms.BoundField
+    margin: forms.BoundField
+
+
+class StudyForm(ActionForm):
+    """A study before it is registered."""
+
+    named_here: ClassVar[Mapping[str, str]] = {"arms": "arm_1_codes", "methods": ""}
+
+    title = text_field("Title", required=True, most=160)
+    slug = forms.CharField(
+        label="Address",
+        max_length=60,
+        required=False,
+        validators=[check_slug],
+        help_text="Last part of the web address. Left empty, it is made from the title.",
+    )
+    question = long_text_field(
+        "Question", required=True, help_text="In one or two sentences, before anything is broken."
+    )
+    kind = forms.ChoiceField(label="Kind", choices=Study.Kind.choices)
+    level = forms.TypedChoiceField(
+        label="Level of the intervals", choices=LEVELS, coerce=float, initial="0.95"
+    )
+    margin = MarginField(
+        label="Margin that matters", initial="10", help_text="A loss below this does not matter."
+    )
+    scope = forms.ChoiceField(
+        label="Claims are about", choices=Study.Scope.choices, initial=Study.Scope.AUTO
+    )
+    exclusion_rules = long_text_field(
+        "Rules for leaving a reading out",
+        help_text="Written now, so that nobody chooses after seeing the values.",
+    )
+    baseline = forms.ChoiceField(
+        label="Baseline",
+        choices=[(str(n), f"Arm {n}") for n in range(1, MOST_ARMS + 1)],
+        widget=forms.RadioSelect,
+        initial="1",
+        help_text="The arm that all others are held against.",
+    )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        for n in range(1, MOST_ARMS + 1):
+            self.fields[f"arm_{n}_label"] = text_field(f"Arm {n}, label", most=80)
+            self.fields[f"arm_{n}_codes"] = forms.CharField(
+                label=f"Arm {n}, specimens",
+                required=False,
+                max_length=20_000,
+                widget=forms.Textarea(attrs={"rows": 2}),
+                help_text="Codes with spaces, commas or lines between them.",
+            )
+        self.revisions = list(
+            MethodRevision.objects.filter(state=MethodRevision.State.IN_FORCE).select_related(
+                "method"
+            )
+        )
+        for revision in self.revisions:
+            self.fields[f"method_{revision.pk}"] = forms.BooleanField(
+                label=str(revision), required=False
+            )
+            self.fields[f"margin_{revision.pk}"] = MarginField(
+                label=f"Margin for {revision.method.property}", required=False
+            )
+
+    def clean(self) -> dict[str, Any]:
+        """Gather arms and methods into what the action takes."""
+        cleaned = dict(super().clean() or {})
+        arms = self._arms(cleaned)
+        methods = [
+            MethodPlan(revision, cleaned.get(f"margin_{revision.pk}"))
+            for revision in self.revisions
+            if cleaned.get(f"method_{revision.pk}")
+        ]
+        own = ("title", "question", "kind", "level", "margin", "scope", "exclusion_rules")
+        fields = {name: cleaned[name] for name in own if name in cleaned}
+        fields["slug"] = cleaned.get("slug") or slugify(cleaned.get("title", ""))[:60].strip("-")
+        if "title" in cleaned and not fields["slug"]:
+            self.add_error("slug", "The title gives no address: type one.")
+        return {"fields": fields, "arms": arms, "methods": methods}
+
+    def _arms(self, cleaned: dict[str, Any]) -> list[ArmPlan]:
+        arms: list[ArmPlan] = []
+        keys: set[str] = set()
+        for n in range(1, MOST_ARMS + 1):
+            label, codes = cleaned.get(f"arm_{n}_label", ""), cleaned.get(f"arm_{n}_codes", "")
+            if not label and not codes:
+                continue
+            if not label:
+                self.add_error(f"arm_{n}_label", "Name this arm.")
+            key = slugify(label)[:40] or f"arm-{n}"
+            if key in keys:
+                self.add_error(f"arm_{n}_label", "Another arm has this name.")
+            keys.add(key)
+            specimens = self._specimens(f"arm_{n}_codes", codes)
+            arms.append(ArmPlan(key, label, cleaned.get("baseline") == str(n), specimens))
+        return arms
+
+    def _specimens(self, field: str, text: str) -> list[Specimen]:
+        codes: dict[str, None] = {}
+        for typed in text.replace(",", " ").replace(";", " ").split():
+            try:
+                codes[clean_code(typed[:20])] = None
+            except BadCode as why:
+                self.add_error(field, str(why))
+        found = {specimen.code: specimen for specimen in Specimen.objects.filter(code__in=codes)}
+        for code in codes:
+            if code not in found:
+                self.add_error(field, f"The lab has no specimen {code}.")
+            elif (retired := found[code].retired_on) is not None:
+                self.add_error(field, f"{code} is used up: retired on {date_words(retired)}.")
+        if not codes and not self.errors.get(field):
+            self.add_error(field, "Name the specimens of this arm.")
+        return list(found.values())
+
+    @property
+    def own_fields(self) -> list[forms.BoundField]:
+        """The boxes about the study as a whole."""
+        names = ("title", "slug", "question", "kind", "level", "margin", "scope")
+        return [self[name] for name in (*names, "exclusion_rules")]
+
+    @property
+    def arm_rows(self) -> list[tuple[forms.BoundField, forms.BoundField]]:
+        """Label and specimens of each arm."""
+        return [(self[f"arm_{n}_label"], self[f"arm_{n}_codes"]) for n in range(1, MOST_ARMS + 1)]
+
+    @property
+    def method_rows(self) -> list[MethodBoxes]:
+        """The methods in force with their boxes."""
+        return [
+            MethodBoxes(one, self[f"method_{one.pk}"], self[f"margin_{one.pk}"])
+            for one in self.revisions
+        ]
+
+
+class PlanForm(ActionForm):
+    """Runs of one method in one zone on every specimen of a study."""
+
+    method = StudyMethodField(
+        label="Method", queryset=StudyMethod.objects.none(), empty_label="Choose a method"
+    )
+    zone = forms.ChoiceField(label="Zone")
+    runs_each = CountField(
+        label="Runs on each specimen", initial=1, min_value=1, max_value=MOST_RUNS_EACH
+    )
+
+    def __init__(
+        self, *args: Any, study: Study, zones: list[tuple[str, str]], **kwargs: Any
+    ) -> None:
+        super().__init__(*args, **kwargs)
+        method, zone = self.fields["method"], self.fields["zone"]
+        if isinstance(method, forms.ModelChoiceField):
+            method.queryset = study.study_methods.select_related("revision__method")
+        if isinstance(zone, forms.ChoiceField):
+            zone.choices = zones
+
+
+class SettleForm(ActionForm):
+    """Which of two entries is right, and how one knows."""
+
+    takes_other = forms.TypedChoiceField(
+        label="Which one is right",
+        choices=(("no", "the standing reading"), ("yes", "the later entry")),
+        coerce=lambda answer: answer == "yes",
+        widget=forms.RadioSelect,
+        help_text="Taking the later entry amends the standing reading. Both stay readable.",
+    )
+    note = long_text_field("How you know", required=True)
+
+
+class UploadForm(ActionForm):
+    """A file of readings."""
+
+    file = forms.FileField(
+        label="CSV file",
+        help_text=f"At most {MOST_BYTES // 1024 // 1024} MB. Nothing is stored before you have "
+        "seen what is in it.",
+        widget=forms.FileInput(attrs={"accept": ".csv,text/csv,text/plain"}),
+        error_messages={
+            "required": "Choose a file.",
+            "empty": "The file is empty.",
+            "missing": "Choose a file.",
+        },
+    )
+
+    def clean_file(self) -> Any:
+        """Refuse what is too large before it is read."""
+        file = self.cleaned_data["file"]
+        if file.size > MOST_BYTES:
+            raise forms.ValidationError(
+                f"The file is larger than {MOST_BYTES // 1024 // 1024} MB: split it."
+            )
+        return file

@@ -1,0 +1,351 @@
+"""Pages of the lab office: what there is, what waits, studies, plans and files of readings."""
+
+from typing import TYPE_CHECKING, cast
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from labsite.errors import Refused
+from labsite.roles import Deed, may, needs
+from specimens.actions import add_zone as add_zone_to_product
+from specimens.models import Product, Specimen
+from specimens.queries import exposure, exposure_words
+from specimens.trails import lab_trail
+from trials import actions, lab_actions, lab_queries, queries, uploads
+from trials.forms import (
+    LabSpecimenFilter,
+    PlanForm,
+    SettleForm,
+    StudyForm,
+    UploadForm,
+    ZoneForm,
+)
+from trials.models import MethodRevision, ReadingConflict, ReadingUpload, Study
+
+if TYPE_CHECKING:
+    from labsite.models import User
+
+PAGE_LENGTH = 100
+PROBLEMS_SHOWN = 300
+ROWS_SHOWN = 20
+Trail = list[dict[str, str]]
+
+
+@needs(Deed.SEE_LAB)
+def start(request: HttpRequest) -> HttpResponse:
+    context = {
+        "start": lab_queries.lab_start(),
+        "may_manage": may(request.user, Deed.MANAGE_STUDIES),
+        "trail": lab_trail()[:1],
+    }
+    return render(request, "trials/lab/start.html", context)
+
+
+# --- specimens -------------------------------------------------------------------------------
+
+
+@needs(Deed.SEE_LAB)
+def specimens(request: HttpRequest) -> HttpResponse:
+    form = LabSpecimenFilter(request.GET or None)
+    wanted = form.cleaned_data if form.is_valid() else {}
+    product, arm = wanted.get("product"), wanted.get("arm")
+    chosen = lab_queries.chosen_specimens(
+        code=wanted.get("code", ""),
+        product=product.pk if product else None,
+        arm=arm.pk if arm else None,
+    )
+    query = request.GET.copy()
+    query.pop("page", None)
+    context = {
+        "form": form,
+        "page": Paginator(chosen, PAGE_LENGTH).get_page(request.GET.get("page")),
+        "query": f"{query.urlencode()}&" if query else "",
+        "may_manage": may(request.user, Deed.MANAGE_RECORDS),
+        "trail": lab_trail("Specimens"),
+    }
+    return render(request, "trials/lab/specimens.html", context)
+
+
+@needs(Deed.SEE_LAB)
+def specimen(request: HttpRequest, code: str) -> HttpResponse:
+    shown = get_object_or_404(Specimen.objects.select_related("product"), code=code.upper())
+    known = exposure(shown, timezone.localdate())
+    context = {
+        "specimen": shown,
+        "exposure": known,
+        "exposure_words": exposure_words(known),
+        "memberships": shown.memberships.select_related("arm", "study"),
+        "runs": lab_queries.runs_of_specimen(shown),
+        "may_manage": may(request.user, Deed.MANAGE_RECORDS),
+        "trail": lab_trail(("Specimens", reverse("lab-specimens")), shown.code),
+    }
+    return render(request, "trials/lab/specimen.html", context)
+
+
+@needs(Deed.MANAGE_RECORDS)
+def add_zone(request: HttpRequest, pk: int) -> HttpResponse:
+    product = get_object_or_404(Product, pk=pk)
+    form = ZoneForm(request.POST or None)
+    if form.is_valid():
+        try:
+            zone = add_zone_to_product(
+                by=cast("User", request.user), product=product, **form.cleaned_data
+            )
+        except Refused as refused:
+            form.refuse(refused)
+        else:
+            messages.success(request, f"{zone.name} is in the record.")
+            return redirect("lab-product", pk=pk)
+    address = reverse("lab-product", args=[pk])
+    trail = lab_trail(("Products", reverse("lab-products")), (str(product), address), "Add a zone")
+    context = {"form": form, "product": product, "trail": trail}
+    return render(request, "trials/lab/add_zone.html", context, status=form.status)
+
+
+# --- methods ---------------------------------------------------------------------------------
+
+
+@needs(Deed.SEE_LAB)
+def methods(request: HttpRequest) -> HttpResponse:
+    revisions = MethodRevision.objects.select_related("method").order_by("method__name", "-number")
+    context = {"revisions": revisions, "trail": lab_trail("Methods")}
+    return render(request, "trials/lab/methods.html", context)
+
+
+@needs(Deed.SEE_LAB)
+def method_revision(request: HttpRequest, key: str, number: int) -> HttpResponse:
+    revision = get_object_or_404(
+        MethodRevision.objects.select_related("method"), method__key=key, number=number
+    )
+    trail = lab_trail(("Methods", reverse("lab-methods")), str(revision))
+    context = {"revision": revision, "scale": revision.scale, "trail": trail}
+    return render(request, "trials/lab/method.html", context)
+
+
+# --- studies ---------------------------------------------------------------------------------
+
+
+@needs(Deed.SEE_LAB)
+def studies(request: HttpRequest) -> HttpResponse:
+    context = {
+        "studies": queries.studies_with_counts(Study.objects.all()),
+        "may_manage": may(request.user, Deed.MANAGE_STUDIES),
+        "trail": lab_trail("Studies"),
+    }
+    return render(request, "trials/lab/studies.html", context)
+
+
+@needs(Deed.SEE_LAB)
+def study(request: HttpRequest, slug: str) -> HttpResponse:
+    shown = get_object_or_404(Study.objects.select_related("registered_by"), slug=slug)
+    context = {
+        "shown": lab_queries.study_page(shown),
+        "study": shown,
+        "may_manage": may(request.user, Deed.MANAGE_STUDIES),
+        "may_upload": may(request.user, Deed.UPLOAD_READINGS),
+        "trail": lab_trail(("Studies", reverse("lab-studies")), shown.title),
+    }
+    return render(request, "trials/lab/study.html", context)
+
+
+@needs(Deed.MANAGE_STUDIES)
+def add_study(request: HttpRequest) -> HttpResponse:
+    form = StudyForm(request.POST or None)
+    if form.is_valid():
+        try:
+            added = actions.create_study(by=cast("User", request.user), **form.cleaned_data)
+        except Refused as refused:
+            form.refuse(refused)
+        else:
+            messages.success(request, "The study is kept. It takes readings once it is registered.")
+            return redirect("lab-study", slug=added.slug)
+    trail = lab_trail(("Studies", reverse("lab-studies")), "Add a study")
+    context = {"form": form, "trail": trail}
+    return render(request, "trials/lab/add_study.html", context, status=form.status)
+
+
+@needs(Deed.MANAGE_STUDIES)
+def register_study(request: HttpRequest, slug: str) -> HttpResponse:
+    shown = get_object_or_404(Study, slug=slug)
+    problems: dict[str, list[str]] = {}
+    if request.method == "POST":
+        try:
+            actions.register_study(by=cast("User", request.user), study=shown)
+        except Refused as refused:
+            problems = refused.problems
+        else:
+            messages.success(request, f"{shown.title} is registered.")
+            return redirect("lab-study", slug=slug)
+    context = {
+        "shown": lab_queries.study_page(shown),
+        "study": shown,
+        "problems": problems,
+        "trail": _trail_of(shown, "Register"),
+    }
+    return render(request, "trials/lab/register.html", context, status=400 if problems else 200)
+
+
+@needs(Deed.MANAGE_STUDIES)
+def plan(request: HttpRequest, slug: str) -> HttpResponse:
+    shown = get_object_or_404(Study, slug=slug)
+    zones = [(zone.code, f"{zone.code}: {zone.words}") for zone in queries.zone_choices(shown)]
+    form = PlanForm(request.POST or None, study=shown, zones=zones)
+    tried: list[lab_actions.PlannedRun] = []
+    if form.is_valid():
+        try:
+            tried = lab_actions.plan_runs(
+                by=cast("User", request.user),
+                study=shown,
+                revision=form.cleaned_data["method"].revision,
+                zone_code=form.cleaned_data["zone"],
+                runs_each=form.cleaned_data["runs_each"],
+                only_try="plan" not in request.POST,
+            )
+        except Refused as refused:
+            form.refuse(refused)
+        else:
+            if "plan" in request.POST:
+                messages.success(request, f"{len(tried)} runs are on the sheet.")
+                return redirect("lab-study", slug=slug)
+    context = {
+        "form": form,
+        "study": shown,
+        "tried": tried,
+        "is_whole": bool(tried) and not any(one.problem for one in tried),
+        "trail": _trail_of(shown, "Plan runs"),
+    }
+    return render(request, "trials/lab/plan.html", context, status=form.status)
+
+
+# --- readings from a file --------------------------------------------------------------------
+
+
+@needs(Deed.UPLOAD_READINGS)
+def template_csv(request: HttpRequest, slug: str) -> HttpResponse:
+    shown = get_object_or_404(Study, slug=slug)
+    return _download(lab_queries.template_of(shown), f"readings-{shown.slug}.csv")
+
+
+@needs(Deed.UPLOAD_READINGS)
+def add_file(request: HttpRequest, slug: str) -> HttpResponse:
+    shown = get_object_or_404(Study, slug=slug)
+    form = UploadForm(request.POST or None, request.FILES or None)
+    if request.method == "POST" and form.is_valid():
+        file = form.cleaned_data["file"]
+        try:
+            upload = uploads.receive_upload(
+                by=cast("User", request.user),
+                study=shown,
+                file_name=file.name,
+                content=file.read(),
+            )
+        except Refused as refused:
+            form.refuse(refused)
+        else:
+            return redirect("lab-file", slug=slug, pk=upload.pk)
+    context = {"form": form, "study": shown, "trail": _trail_of(shown, "Readings from a file")}
+    return render(request, "trials/lab/add_file.html", context, status=form.status)
+
+
+@needs(Deed.UPLOAD_READINGS)
+def file(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
+    return _file_page(request, _upload(slug, pk), {})
+
+
+@require_POST
+@needs(Deed.UPLOAD_READINGS)
+def store_file(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
+    upload = _upload(slug, pk)
+    try:
+        count = uploads.store_upload(by=cast("User", request.user), upload=upload)
+    except Refused as refused:
+        upload.refresh_from_db()
+        return _file_page(request, upload, refused.problems)
+    messages.success(request, f"All {count} lines of {upload.file_name} are stored.")
+    return redirect("lab-study", slug=slug)
+
+
+@needs(Deed.UPLOAD_READINGS)
+def problems_csv(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
+    upload = _upload(slug, pk)
+    name = f"problems-{upload.study.slug}-{upload.pk}.csv"
+    return _download(uploads.problems_table(uploads.preview(upload)), name)
+
+
+def _upload(slug: str, pk: int) -> ReadingUpload:
+    found = ReadingUpload.objects.select_related("study", "by")
+    return get_object_or_404(found, study__slug=slug, pk=pk)
+
+
+def _file_page(
+    request: HttpRequest, upload: ReadingUpload, problems: dict[str, list[str]]
+) -> HttpResponse:
+    looked_at = None if upload.stored_at else uploads.preview(upload)
+    context = {
+        "upload": upload,
+        "study": upload.study,
+        "preview": looked_at,
+        "problems": looked_at.problems[:PROBLEMS_SHOWN] if looked_at else [],
+        "rows": looked_at.rows[:ROWS_SHOWN] if looked_at else [],
+        "refusal": problems,
+        "trail": _trail_of(upload.study, upload.file_name),
+    }
+    return render(request, "trials/lab/file.html", context, status=409 if problems else 200)
+
+
+def _download(text: str, name: str) -> HttpResponse:
+    # the mark lets spreadsheets read it as UTF-8
+    response = HttpResponse(f"\ufeff{text}", content_type="text/csv; charset=utf-8")
+    response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+    return response
+
+
+# --- second readings -------------------------------------------------------------------------
+
+
+@needs(Deed.SEE_LAB)
+def conflicts(request: HttpRequest) -> HttpResponse:
+    waiting = ReadingConflict.objects.filter(settled_at__isnull=True)
+    settled = ReadingConflict.objects.filter(settled_at__isnull=False).order_by("-settled_at")
+    context = {
+        "waiting": lab_queries.conflict_rows(waiting),
+        "settled": lab_queries.conflict_rows(settled)[:PAGE_LENGTH],
+        "may_settle": may(request.user, Deed.MANAGE_STUDIES),
+        "trail": lab_trail("Second readings"),
+    }
+    return render(request, "trials/lab/conflicts.html", context)
+
+
+@needs(Deed.MANAGE_STUDIES)
+def settle_conflict(request: HttpRequest, pk: int) -> HttpResponse:
+    conflict = get_object_or_404(ReadingConflict, pk=pk)
+    form = SettleForm(request.POST or None)
+    if form.is_valid():
+        try:
+            lab_actions.settle_conflict(
+                by=cast("User", request.user), conflict=conflict, **form.cleaned_data
+            )
+        except Refused as refused:
+            form.refuse(refused)
+        else:
+            messages.success(request, "Settled. Both entries stay readable.")
+            return redirect("lab-conflicts")
+    context = {
+        "form": form,
+        "row": lab_queries.conflict_rows(ReadingConflict.objects.filter(pk=pk))[0],
+        "trail": lab_trail(("Second readings", reverse("lab-conflicts")), "Settle"),
+    }
+    return render(request, "trials/lab/settle.html", context, status=form.status)
+
+
+def _trail_of(shown: Study, here: str) -> Trail:
+    return lab_trail(
+        ("Studies", reverse("lab-studies")),
+        (shown.title, reverse("lab-study", args=[shown.slug])),
+        here,
+    )
