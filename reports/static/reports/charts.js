@@ -38,6 +38,8 @@ function draw(plotly, box) {
     size: parseFloat(looks.fontSize) * 0.875,
     isNarrow: box.clientWidth < NARROW_PX,
   });
+  // the library forgets the figure's height when the window changes; the box remembers it
+  box.style.blockSize = `${layout.height}px`;
   return plotly.react(box, figure.data, layout, CONFIG);
 }
 
