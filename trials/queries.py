@@ -28,6 +28,8 @@ from trials.physics.derivations import derivation, derive
 
 RUNS_A_PAGE = 200
 LONGEST_NOTE = 2000  # characters
+# units of settings as people write them; methods name them as the unit table does
+WRITTEN = {"degC": "°C", "degC rise": "°C", "deg": "°", "g_n": "times gravity", "count": ""}
 RATERS_SETTING = "raters"  # a graded method says with this setting how many people grade
 
 
@@ -610,7 +612,7 @@ def _setting(setting: Mapping[str, Any]) -> Fact:
     value = setting["value"]
     number = plain(float(value)) if isinstance(value, int | float) else str(value)
     unit = setting.get("unit") or ""
-    return Fact(setting["label"], number if unit in ("", "count") else f"{number}\u00a0{unit}")
+    return Fact(setting["label"], f"{number}\u00a0{WRITTEN.get(unit, unit)}".rstrip("\u00a0"))
 
 
 def _level(level: float, revision: MethodRevision) -> Level:
