@@ -154,6 +154,9 @@ if HTTPS:
     SESSION_COOKIE_SECURE = True
     CSRF_COOKIE_SECURE = True
 
+# Subdomains and preload lists bind hosts that are not ours to bind; a lab decides that itself.
+SILENCED_SYSTEM_CHECKS = ["security.W005", "security.W021"]
+
 # A whole study's readings as CSV is about 5 MB; more than this is not a reading.
 DATA_UPLOAD_MAX_MEMORY_SIZE = 20 * 1024 * 1024
 FILE_UPLOAD_MAX_MEMORY_SIZE = 20 * 1024 * 1024

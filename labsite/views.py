@@ -87,7 +87,7 @@ def csrf_failed(request: HttpRequest, reason: str = "") -> HttpResponse:
 
 def refused(request: HttpRequest, refusal: Refused) -> HttpResponse:
     status = 409 if isinstance(refusal, Conflict) else 400
-    return _page(request, status, refusal.sentences, template="400.html")
+    return _page(request, status, refusal.sentences, template="refused.html")
 
 
 def server_error(request: HttpRequest) -> HttpResponse:

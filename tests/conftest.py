@@ -7,8 +7,8 @@ import pytest
 
 
 @pytest.fixture(scope="session", autouse=True)
-def site_for_tests() -> Iterator[None]:
-    """Keep tests away from the var folder's broker, and passwords and static files quick.
+def site_for_tests(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep tests away from the var folder, and passwords and static files quick.
 
     The pure packages' tests also run where Django is not installed; they never get here
     because they are run with --confcutdir, or with pytest-django switched off.
@@ -22,7 +22,12 @@ def site_for_tests() -> Iterator[None]:
     from django.test import override_settings
 
     current_app.conf.update(broker_url="memory://", broker_transport_options={})
+    var_dir = tmp_path_factory.mktemp("var")
+    (var_dir / "static").mkdir()
     with override_settings(
+        VAR_DIR=var_dir,
+        STATIC_ROOT=var_dir / "static",
+        MEDIA_ROOT=var_dir / "media",
         PASSWORD_HASHERS=["django.contrib.auth.hashers.MD5PasswordHasher"],
         STORAGES={
             "default": {"BACKEND": "django.core.files.storage.InMemoryStorage"},
