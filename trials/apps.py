@@ -27,6 +27,12 @@ REVISION_FIXED = [
     "derivation",
     "derivation_settings",
     "minutes",
+    "corrects_by_control",
+    "change_note",
+    "needs_instruments",
+    "needs_consumables",
+    "conditions",
+    "trace",
 ]
 STUDY_FIXED = [
     "slug",
@@ -56,6 +62,17 @@ class TrialsConfig(AppConfig):
         triggers.append_only("trials_reading", what="readings")
         triggers.append_only("trials_runvoid", what="voids")
         triggers.append_only("trials_safetyacknowledgement", what="safety acknowledgements")
+        triggers.append_only("trials_calibration", what="calibrations")
+        triggers.append_only("trials_instrumentcheck", what="checks of instruments")
+        triggers.append_only("trials_instrumentuse", what="instruments of a run")
+        triggers.append_only("trials_consumableuse", what="uses of consumables")
+        triggers.append_only("trials_roomreading", what="readings of a room")
+        triggers.append_only("trials_conditioning", what="stays of a specimen")
+        triggers.append_only("trials_publishedlimit", what="published limits")
+        triggers.append_only("trials_uncertaintybudget", what="uncertainty budgets")
+        triggers.append_only("trials_tracefile", what="traces")
+        triggers.append_only("trials_traceblock", what="traces")
+        triggers.append_only("trials_tracereading", what="derived readings")
         triggers.guard(
             triggers.Guard(
                 table="trials_methodrevision",
@@ -63,6 +80,7 @@ class TrialsConfig(AppConfig):
                 on=("UPDATE",),
                 when=f"OLD.state <> 'draft' AND ({_any_changed(REVISION_FIXED)} OR "
                 "COALESCE(NEW.detection_limit, -1) <> COALESCE(OLD.detection_limit, -1) OR "
+                "COALESCE(NEW.control_drift_limit, -1) <> COALESCE(OLD.control_drift_limit, -1) OR "
                 "NEW.state = 'draft')",
             )
         )

@@ -79,6 +79,27 @@ class MethodRevision(models.Model):
     derivation = models.CharField(max_length=80, blank=True)
     derivation_settings = models.JSONField(default=dict, blank=True)
     minutes = models.PositiveSmallIntegerField(default=15)
+    needs_instruments = models.JSONField(
+        default=list, blank=True, help_text="Kinds of instrument a run is made with."
+    )
+    needs_consumables = models.JSONField(
+        default=list, blank=True, help_text="Kinds of consumable a run uses."
+    )
+    corrects_by_control = models.BooleanField(
+        default=False, help_text="Readings are corrected by the control runs around them."
+    )
+    control_drift_limit = models.FloatField(
+        null=True,
+        blank=True,
+        help_text="Largest share by which two control runs in a row may differ.",
+    )
+    conditions = models.JSONField(
+        default=dict, blank=True, help_text="Limits of the room and hours of conditioning."
+    )
+    trace = models.JSONField(
+        default=dict, blank=True, help_text="The figure read from a logged trace, with settings."
+    )
+    change_note = models.TextField(blank=True)
 
     class Meta:
         constraints = [
@@ -93,6 +114,11 @@ class MethodRevision(models.Model):
             models.CheckConstraint(
                 condition=Q(detection_limit__isnull=True) | Q(detection_limit__gt=0),
                 name="revision_detection_limit",
+            ),
+            models.CheckConstraint(
+                condition=Q(control_drift_limit__isnull=True)
+                | Q(control_drift_limit__gt=0, control_drift_limit__lt=1),
+                name="revision_drift_limit",
             ),
         ]
         ordering = ["method", "number"]
@@ -127,6 +153,17 @@ class ControlRun(models.Model):
     ran_at = models.DateTimeField()
     low = models.FloatField()
     high = models.FloatField(null=True, blank=True)
+    note = models.TextField(blank=True)
+    consumable = models.ForeignKey(
+        "ConsumableUnit",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="control_runs",
+    )
+    by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
 
     class Meta:
         constraints = [
@@ -502,3 +539,492 @@ class ReadingUpload(models.Model):
 
     def __str__(self) -> str:
         return self.file_name
+
+
+# --- what stands behind a reading --------------------------------------------------------------
+
+
+class Instrument(models.Model):
+    """Something a reading is taken with. Its fitness at a time follows from its calibrations."""
+
+    class State(models.TextChoices):
+        IN_SERVICE = "in service", "in service"
+        QUARANTINED = "quarantined", "set aside until it is put right"
+        RETIRED = "retired", "retired"
+
+    class Kind(models.TextChoices):
+        THERMOMETER = "thermometer", "thermometer or thermocouple logger"
+        LOAD_CELL = "load cell", "load cell or force gauge"
+        ACCELEROMETER = "accelerometer", "accelerometer"
+        BALANCE = "balance", "balance"
+        TIMER = "timer", "timer or stopwatch"
+        LENGTH = "length", "ruler, calliper or height scale"
+        SPEED = "speed", "speed gate or tachometer"
+        PRESSURE = "pressure", "pressure gauge"
+        CLIMATE = "climate", "room thermometer and hygrometer"
+        OTHER = "other", "other"
+
+    code = models.SlugField(max_length=40, unique=True)
+    name = models.CharField(max_length=120)
+    kind = models.CharField(max_length=20, choices=Kind)
+    unit = models.CharField(max_length=20, help_text="What it reads in, such as degC.")
+    serial = models.CharField(max_length=80, blank=True)
+    place = models.CharField(max_length=80, blank=True)
+    state = models.CharField(max_length=12, choices=State, default=State.IN_SERVICE)
+    note = models.TextField(blank=True)
+
+    calibrations: RelatedManager[Calibration]
+    checks: RelatedManager[InstrumentCheck]
+
+    class Meta:
+        ordering = ["code"]
+
+    def __str__(self) -> str:
+        return f"{self.name} ({self.code})"
+
+
+class Calibration(models.Model):
+    """What a calibration found, as it came in. Never changed; a mistake is put right by another."""
+
+    instrument = models.ForeignKey(
+        Instrument, on_delete=models.PROTECT, related_name="calibrations"
+    )
+    done_on = models.DateField()
+    due_on = models.DateField(help_text="The last day on which it counts.")
+    done_by = models.CharField(max_length=120)
+    certificate = models.CharField(max_length=120, blank=True)
+    as_found_error = models.FloatField(
+        null=True, blank=True, help_text="Shown less true, before anything was adjusted."
+    )
+    tolerance = models.FloatField(null=True, blank=True)
+    correction = models.FloatField(default=0, help_text="To be added to what it shows.")
+    expanded_uncertainty = models.FloatField()
+    coverage_factor = models.FloatField(default=2)
+    note = models.TextField(blank=True)
+    recorded_at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(due_on__gte=F("done_on")), name="calibration_due_after_done"
+            ),
+            models.CheckConstraint(
+                condition=Q(expanded_uncertainty__gt=0, coverage_factor__gt=0),
+                name="calibration_uncertainty",
+            ),
+            models.CheckConstraint(
+                condition=Q(tolerance__isnull=True) | Q(tolerance__gt=0),
+                name="calibration_tolerance",
+            ),
+        ]
+        ordering = ["instrument", "-done_on", "-pk"]
+
+    def __str__(self) -> str:
+        return f"{self.instrument}, calibrated {self.done_on:%d %B %Y}"
+
+
+class InstrumentCheck(models.Model):
+    """A check before use against something whose value is known. Never changed."""
+
+    instrument = models.ForeignKey(Instrument, on_delete=models.PROTECT, related_name="checks")
+    at = models.DateTimeField()
+    against = models.CharField(max_length=120)
+    expected = models.FloatField()
+    shown = models.FloatField()
+    limit = models.FloatField(help_text="Largest difference that passes.")
+    note = models.TextField(blank=True)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=Q(limit__gt=0), name="instrument_check_limit"),
+        ]
+        ordering = ["instrument", "-at"]
+
+    def __str__(self) -> str:
+        return f"{self.instrument}, checked {self.at:%d %B %Y %H:%M}"
+
+
+class InstrumentUse(models.Model):
+    """An instrument a run was made with. `reason` says why although it was not in calibration."""
+
+    run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="instrument_uses")
+    instrument = models.ForeignKey(Instrument, on_delete=models.PROTECT, related_name="uses")
+    reason = models.TextField(blank=True)
+    at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["run", "instrument"], name="instrument_use_once"),
+        ]
+        ordering = ["run", "pk"]
+
+    def __str__(self) -> str:
+        return f"{self.run}: {self.instrument}"
+
+
+class OutOfTolerance(models.Model):
+    """An instrument was found wrong. It reaches back to the last time it was shown to be right."""
+
+    instrument = models.ForeignKey(Instrument, on_delete=models.PROTECT, related_name="findings")
+    found_at = models.DateTimeField()
+    error = models.FloatField(help_text="Shown less true.")
+    last_right_at = models.DateTimeField(
+        null=True, blank=True, help_text="Empty when nothing shows that it ever was right."
+    )
+    last_right_words = models.CharField(max_length=200, blank=True)
+    what_happened = models.TextField()
+    cause = models.TextField(blank=True)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    recorded_at = models.DateTimeField()
+    closed_at = models.DateTimeField(null=True, blank=True)
+    closed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+
+    marks: RelatedManager[ReviewMark]
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(last_right_at__isnull=True) | Q(found_at__gte=F("last_right_at")),
+                name="found_after_last_right",
+            ),
+            models.CheckConstraint(
+                condition=Q(closed_at__isnull=True, closed_by__isnull=True)
+                | Q(closed_at__isnull=False, closed_by__isnull=False),
+                name="out_of_tolerance_closed_whole",
+            ),
+        ]
+        ordering = ["-found_at"]
+        verbose_name_plural = "out of tolerance"
+
+    def __str__(self) -> str:
+        return f"{self.instrument} found wrong on {self.found_at:%d %B %Y}"
+
+
+class ReviewMark(models.Model):
+    """A reading that an out-of-tolerance finding reaches, and what a person made of it."""
+
+    class Outcome(models.TextChoices):
+        TO_REVIEW = "to review", "to be looked at"
+        UNAFFECTED = "unaffected", "not affected"
+        CORRECTED = "corrected", "amended"
+        VOIDED = "voided", "run voided"
+        UNKNOWN = "unknown", "effect not known"
+
+    finding = models.ForeignKey(OutOfTolerance, on_delete=models.PROTECT, related_name="marks")
+    reading = models.ForeignKey(Reading, on_delete=models.PROTECT, related_name="review_marks")
+    outcome = models.CharField(max_length=12, choices=Outcome, default=Outcome.TO_REVIEW)
+    note = models.TextField(blank=True)
+    by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["finding", "reading"], name="review_mark_once"),
+            models.CheckConstraint(
+                condition=Q(outcome="to review")
+                | ~Q(note="") & Q(by__isnull=False, at__isnull=False),
+                name="review_says_why",
+            ),
+        ]
+        ordering = ["finding", "reading__measured_at", "pk"]
+
+    def __str__(self) -> str:
+        return f"{self.reading}: {self.get_outcome_display()}"
+
+
+class ConsumableLot(models.Model):
+    """Belts, indicators, pellets or reference fabric of one delivery."""
+
+    class Kind(models.TextChoices):
+        BELT = "belt", "abrasive belt"
+        INDICATOR = "indicator", "one-shot shock indicator"
+        PELLET = "pellet", "pellets or points"
+        REFERENCE_FABRIC = "reference fabric", "reference fabric"
+        BLADE = "blade", "blades"
+        OTHER = "other", "other"
+
+    kind = models.CharField(max_length=20, choices=Kind)
+    name = models.CharField(max_length=120)
+    lot = models.CharField(max_length=60)
+    received_on = models.DateField()
+    expires_on = models.DateField(null=True, blank=True)
+    use_limit = models.PositiveIntegerField(
+        null=True, blank=True, help_text="Uses of one piece; empty when it does not wear."
+    )
+    is_one_shot = models.BooleanField(default=False)
+    trips_at = models.FloatField(null=True, blank=True, help_text="Nominal level of an indicator.")
+    trips_unit = models.CharField(max_length=20, blank=True)
+    tolerance = models.FloatField(
+        null=True, blank=True, help_text="Share of the nominal level either way."
+    )
+    note = models.TextField(blank=True)
+
+    units: RelatedManager[ConsumableUnit]
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["kind", "name", "lot"], name="consumable_lot_once"),
+            models.CheckConstraint(
+                condition=Q(is_one_shot=False) | Q(use_limit=1), name="one_shot_is_used_once"
+            ),
+            models.CheckConstraint(
+                condition=Q(use_limit__isnull=True) | Q(use_limit__gte=1), name="use_limit_from_one"
+            ),
+            models.CheckConstraint(
+                condition=Q(tolerance__isnull=True) | Q(tolerance__gt=0, tolerance__lt=1),
+                name="indicator_tolerance_share",
+            ),
+        ]
+        ordering = ["kind", "name", "lot"]
+
+    def __str__(self) -> str:
+        return f"{self.name}, lot {self.lot}"
+
+
+class ConsumableUnit(models.Model):
+    """One piece of a lot: belt 14, indicator 22."""
+
+    lot = models.ForeignKey(ConsumableLot, on_delete=models.PROTECT, related_name="units")
+    label = models.CharField(max_length=40)
+    discarded_on = models.DateField(null=True, blank=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["lot", "label"], name="consumable_unit_once"),
+        ]
+        ordering = ["lot", "pk"]
+
+    def __str__(self) -> str:
+        return f"{self.lot.name} {self.label}, lot {self.lot.lot}"
+
+
+class ConsumableUse(models.Model):
+    """A piece that a run used up in part or whole. `reason` says why although past its limit."""
+
+    run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="consumable_uses")
+    unit = models.ForeignKey(ConsumableUnit, on_delete=models.PROTECT, related_name="uses")
+    is_one_shot = models.BooleanField(default=False)
+    is_past_limit = models.BooleanField(default=False)
+    reason = models.TextField(blank=True)
+    at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["run", "unit"], name="consumable_use_once"),
+            models.UniqueConstraint(
+                fields=["unit"], condition=Q(is_one_shot=True), name="one_shot_used_once"
+            ),
+            models.CheckConstraint(
+                condition=Q(is_past_limit=False) | ~Q(reason=""), name="past_limit_says_why"
+            ),
+        ]
+        ordering = ["run", "pk"]
+
+    def __str__(self) -> str:
+        return f"{self.run}: {self.unit}"
+
+
+class ControlMaterial(models.Model):
+    """What control runs of a method are made on. Its value sets the level of a correction."""
+
+    method = models.ForeignKey(Method, on_delete=models.PROTECT, related_name="control_materials")
+    name = models.CharField(max_length=120)
+    lot = models.CharField(max_length=60, blank=True)
+    reference_value = models.FloatField(
+        null=True,
+        blank=True,
+        help_text="In the unit of the method; empty takes the middle of all its runs.",
+    )
+    note = models.TextField(blank=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["method", "name"], name="control_material_once"),
+            models.CheckConstraint(
+                condition=Q(reference_value__isnull=True) | Q(reference_value__gt=0),
+                name="control_material_value",
+            ),
+        ]
+        ordering = ["method", "name"]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class RoomReading(models.Model):
+    """The climate of a room at one time. Never changed."""
+
+    at = models.DateTimeField()
+    place = models.CharField(max_length=80)
+    temperature_degc = models.FloatField()
+    humidity_percent = models.FloatField(null=True, blank=True)
+    instrument = models.ForeignKey(
+        Instrument, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    note = models.TextField(blank=True)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["place", "at"], name="room_reading_once"),
+            models.CheckConstraint(
+                condition=Q(temperature_degc__gte=-80, temperature_degc__lte=120),
+                name="room_temperature",
+            ),
+            models.CheckConstraint(
+                condition=Q(humidity_percent__isnull=True)
+                | Q(humidity_percent__gte=0, humidity_percent__lte=100),
+                name="room_humidity",
+            ),
+        ]
+        ordering = ["-at"]
+
+    def __str__(self) -> str:
+        return f"{self.place}, {self.at:%d %B %Y %H:%M}"
+
+
+class Conditioning(models.Model):
+    """A stay of a specimen in a conditioned place before its runs."""
+
+    specimen = models.ForeignKey(Specimen, on_delete=models.PROTECT, related_name="conditionings")
+    place = models.CharField(max_length=80)
+    started_at = models.DateTimeField()
+    ended_at = models.DateTimeField()
+    note = models.TextField(blank=True)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(ended_at__gt=F("started_at")), name="conditioning_ends_later"
+            ),
+            models.UniqueConstraint(fields=["specimen", "started_at"], name="conditioning_once"),
+        ]
+        ordering = ["specimen", "-started_at"]
+
+    def __str__(self) -> str:
+        return f"{self.specimen.code} in {self.place}"
+
+
+class PublishedLimit(models.Model):
+    """A level a published standard asks for, entered by the lab. Context only: nothing uses it."""
+
+    method = models.ForeignKey(Method, on_delete=models.PROTECT, related_name="published_limits")
+    standard = models.CharField(max_length=80)
+    edition = models.CharField(max_length=40)
+    clause = models.CharField(max_length=40)
+    words = models.CharField(max_length=200, help_text="What the standard asks, in your words.")
+    is_comparable = models.BooleanField(
+        default=False, help_text="The same quantity, measured in the same way."
+    )
+    why = models.TextField(help_text="Why it may, or may not, be held against this method.")
+    entered_at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["method", "standard", "edition", "clause", "words"],
+                name="published_limit_once",
+            ),
+        ]
+        ordering = ["method", "standard", "clause"]
+
+    def __str__(self) -> str:
+        return f"{self.standard}, {self.edition}, {self.clause}"
+
+
+class UncertaintyBudget(models.Model):
+    """Where a method's uncertainty comes from. A change is a new version."""
+
+    revision = models.ForeignKey(MethodRevision, on_delete=models.PROTECT, related_name="budgets")
+    number = models.PositiveSmallIntegerField()
+    at_value = models.FloatField(help_text="The reading it is worked out at.")
+    components = models.JSONField()
+    note = models.TextField(blank=True)
+    made_at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["revision", "number"], name="budget_once"),
+            models.CheckConstraint(condition=Q(at_value__gt=0), name="budget_value"),
+        ]
+        ordering = ["revision", "-number"]
+
+    def __str__(self) -> str:
+        return f"{self.revision}, budget {self.number}"
+
+
+class TraceFile(models.Model):
+    """A logged file of a run: all its columns as numbers, and the digest of the file as it came."""
+
+    run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="traces")
+    file_name = models.CharField(max_length=200)
+    byte_count = models.PositiveBigIntegerField()
+    digest = models.CharField(max_length=64)
+    separator = models.CharField(max_length=12)
+    columns = models.JSONField(help_text="Label and unit of each column, as read from the header.")
+    sample_count = models.PositiveIntegerField()
+    received_at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    blocks: RelatedManager[TraceBlock]
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["run", "digest"], name="trace_file_once"),
+            models.CheckConstraint(condition=Q(sample_count__gte=2), name="trace_two_samples"),
+        ]
+        ordering = ["run", "received_at"]
+
+    def __str__(self) -> str:
+        return f"{self.file_name} of {self.run}"
+
+
+class TraceBlock(models.Model):
+    """A stretch of one column of a trace: little-endian 64-bit numbers, compressed."""
+
+    trace = models.ForeignKey(TraceFile, on_delete=models.CASCADE, related_name="blocks")
+    column = models.PositiveSmallIntegerField()
+    position = models.PositiveIntegerField()
+    content = models.BinaryField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["trace", "column", "position"], name="trace_block_once"
+            ),
+        ]
+        ordering = ["trace", "column", "position"]
+
+    def __str__(self) -> str:
+        return f"{self.trace}, column {self.column}, block {self.position}"
+
+
+class TraceReading(models.Model):
+    """How a reading was derived from a trace: enough to work it out again."""
+
+    reading = models.OneToOneField(Reading, on_delete=models.PROTECT, related_name="derived")
+    trace = models.ForeignKey(TraceFile, on_delete=models.PROTECT, related_name="derived")
+    figure = models.CharField(max_length=40)
+    settings = models.JSONField()
+    value = models.FloatField()
+    unit = models.CharField(max_length=20)
+    flaws = models.JSONField(default=list)
+    flaw_reason = models.TextField(blank=True)
+    code_version = models.CharField(max_length=20)
+
+    class Meta:
+        ordering = ["reading"]
+
+    def __str__(self) -> str:
+        return f"{self.reading} from {self.trace.file_name}"
