@@ -8,7 +8,7 @@ from typing import Any
 
 from django.db import IntegrityError, transaction
 
-from labsite import audit
+from labsite import audit, jobs
 from labsite.errors import Conflict, Refused
 from labsite.models import User
 from specimens import policies
@@ -22,6 +22,8 @@ from specimens.models import (
     ZoneCapacity,
 )
 from specimens.words import date_words
+
+SERVICE_CHANGED = "specimens.service_changed"
 
 CODE_TRIES = 20  # of 923,521 codes; a second try is rare, twenty in a row mean something is broken
 MOST_SITES = 999
@@ -241,11 +243,17 @@ def add_service_entry(  # noqa: PLR0913 one argument for each field of the recor
         evidence=evidence,
         note=note.strip(),
     )
-    audit.record(
+    told_by = audit.record(
         by=by,
         verb="added service entry",
         subject=specimen,
         detail={"from": started_on.isoformat(), "to": ended_on.isoformat(), "evidence": evidence},
+    )
+    # trends over service rest on it; this app does not know who asks, only that somebody may
+    jobs.request_job(
+        kind=SERVICE_CHANGED,
+        key=f"{specimen.code}:{told_by.pk}",
+        payload={"specimen": specimen.pk},
     )
     return entry
 

@@ -57,8 +57,10 @@ class TrialsConfig(AppConfig):
 
     def ready(self) -> None:
         """Register the guards; they are put in place after every migrate."""
-        from labsite import triggers
+        from labsite import jobs, triggers
+        from trials.work import SERVICE_CHANGED_KIND
 
+        jobs.register(SERVICE_CHANGED_KIND)
         triggers.append_only("trials_reading", what="readings")
         triggers.append_only("trials_runvoid", what="voids")
         triggers.append_only("trials_safetyacknowledgement", what="safety acknowledgements")
