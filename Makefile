@@ -15,7 +15,7 @@ PURE_TESTS := tests/outside tests/reference tests/fixtures tests/reports/degrada
 export CHROMIUM
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo serve worker check fix test test-site test-services test-browser test-js \
+.PHONY: help setup demo serve worker check fix test test-site test-database test-services test-browser test-js \
 	bench screenshots lock migrate clean
 
 help: ## show this list
@@ -75,6 +75,10 @@ test: $(DEV) ## all tests that this machine can run
 
 test-site: $(DEV) ## tests that need only Python (PYTEST_ARGS=...)
 	$(PY) -m pytest -m "not browser and not services" $(PYTEST_ARGS)
+
+test-database: $(DEV) ## the tests that meet the database, for a second run with DATABASE_URL set
+	$(PY) -m pytest -m "not browser and not services" tests \
+		$(addprefix --ignore=,$(PURE_TESTS) tests/faults tests/test_repository.py) $(PYTEST_ARGS)
 
 test-services: $(DEV) ## processes killed and restarted against PostgreSQL, Redis and RabbitMQ
 	@if $(PY) -m tests.faults.services; then \
