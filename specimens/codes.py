@@ -29,7 +29,7 @@ def clean_code(text: str) -> str:
     without the dash; raises `BadCode` when it cannot be one."""
     plain = "".join(text.split()).replace("-", "").upper()
     if len(plain) != BODY_LENGTH + 1:
-        raise BadCode(f"A specimen code has five characters, like 7K2M-Q; '{text}' has not.")
+        raise BadCode(f"A specimen code has five characters, like 7K2M-3; '{text}' has not.")
     body, check = plain[:BODY_LENGTH], plain[BODY_LENGTH]
     if check_character(body) != check:
         raise BadCode(f"'{text}' is not a specimen code of this lab: check each character.")

@@ -18,6 +18,7 @@ from trials.readings_csv import MOST_BYTES
 MOST_ARMS = 6
 LEVELS = (("0.9", "90 %"), ("0.95", "95 %"), ("0.99", "99 %"))
 MOST_RUNS_EACH = 20
+DESIGN = ("kind", "level", "margin", "scope", "is_simultaneous", "exclusion_rules")
 
 
 def check_slug(text: str) -> None:
@@ -145,6 +146,11 @@ class StudyForm(ActionForm):
         "Rules for leaving a reading out",
         help_text="Written now, so that nobody chooses after seeing the values.",
     )
+    is_simultaneous = forms.BooleanField(
+        label="The level holds for the whole card at once",
+        required=False,
+        help_text="Every interval becomes wider the more methods the study has.",
+    )
     baseline = forms.ChoiceField(
         label="Baseline",
         choices=[(str(n), f"Arm {n}") for n in range(1, MOST_ARMS + 1)],
@@ -162,7 +168,6 @@ class StudyForm(ActionForm):
                 required=False,
                 max_length=20_000,
                 widget=forms.Textarea(attrs={"rows": 2}),
-                help_text="Codes with spaces, commas or lines between them.",
             )
         self.revisions = list(
             MethodRevision.objects.filter(state=MethodRevision.State.IN_FORCE).select_related(
@@ -186,7 +191,7 @@ class StudyForm(ActionForm):
             for revision in self.revisions
             if cleaned.get(f"method_{revision.pk}")
         ]
-        own = ("title", "question", "kind", "level", "margin", "scope", "exclusion_rules")
+        own = (*DESIGN, "title", "question")
         fields = {name: cleaned[name] for name in own if name in cleaned}
         fields["slug"] = cleaned.get("slug") or slugify(cleaned.get("title", ""))[:60].strip("-")
         if "title" in cleaned and not fields["slug"]:
@@ -206,32 +211,36 @@ class StudyForm(ActionForm):
             if key in keys:
                 self.add_error(f"arm_{n}_label", "Another arm has this name.")
             keys.add(key)
-            specimens = self._specimens(f"arm_{n}_codes", codes)
-            arms.append(ArmPlan(key, label, cleaned.get("baseline") == str(n), specimens))
+            specimens, pairs = self._specimens(f"arm_{n}_codes", codes)
+            arms.append(ArmPlan(key, label, cleaned.get("baseline") == str(n), specimens, pairs))
         return arms
 
-    def _specimens(self, field: str, text: str) -> list[Specimen]:
-        codes: dict[str, None] = {}
+    def _specimens(self, field: str, text: str) -> tuple[list[Specimen], dict[str, str]]:
+        """The specimens named in a box, and the label of those that are one of a pair."""
+        pairs: dict[str, str] = {}  # by code, in the order typed; no label, no pair
         for typed in text.replace(",", " ").replace(";", " ").split():
+            code, _, pair = typed.partition("=")
             try:
-                codes[clean_code(typed[:20])] = None
+                pairs[clean_code(code[:20])] = pair[:40]
             except BadCode as why:
                 self.add_error(field, str(why))
-        found = {specimen.code: specimen for specimen in Specimen.objects.filter(code__in=codes)}
-        for code in codes:
+        found = {specimen.code: specimen for specimen in Specimen.objects.filter(code__in=pairs)}
+        for code in pairs:
             if code not in found:
                 self.add_error(field, f"The lab has no specimen {code}.")
             elif (retired := found[code].retired_on) is not None:
                 self.add_error(field, f"{code} is used up: retired on {date_words(retired)}.")
-        if not codes and not self.errors.get(field):
+        labels = {code: pair for code, pair in pairs.items() if pair}
+        if len(set(labels.values())) < len(labels):
+            self.add_error(field, "A pair has one specimen in each arm: a label is here twice.")
+        if not pairs and not self.errors.get(field):
             self.add_error(field, "Name the specimens of this arm.")
-        return list(found.values())
+        return list(found.values()), labels
 
     @property
     def own_fields(self) -> list[forms.BoundField]:
         """The boxes about the study as a whole."""
-        names = ("title", "slug", "question", "kind", "level", "margin", "scope")
-        return [self[name] for name in (*names, "exclusion_rules")]
+        return [self[name] for name in ("title", "slug", "question", *DESIGN)]
 
     @property
     def arm_rows(self) -> list[tuple[forms.BoundField, forms.BoundField]]:

@@ -370,11 +370,13 @@ def _methods_of(study: Study) -> Iterable[StudyMethodLine]:
 
 
 def _counts(study_ids: list[int]) -> dict[int, RunCounts]:
+    # An amendment keeps its rater, so raters count the first readings. To ask for those that
+    # supersede nothing would make SQLite search all of them for every run.
     first = (
-        Reading.objects.filter(run=OuterRef("pk"), supersedes__isnull=True)
+        Reading.objects.filter(run=OuterRef("pk"))
         .order_by()
         .values("run")
-        .annotate(count=Count("pk"))
+        .annotate(count=Count("rater", distinct=True))
         .values("count")
     )
     grouped = (
