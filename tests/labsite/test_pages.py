@@ -124,6 +124,7 @@ def test_the_500_page_needs_no_database(browser, django_assert_num_queries):
     with django_assert_num_queries(0):
         answer = browser.get("/test/broken/")
     assert answer.status_code == 500
+    assert answer["X-Request-ID"] in answer.content.decode()
 
 
 def test_a_form_without_its_token_is_refused_in_words():
