@@ -145,6 +145,31 @@ def exposure_words(known: Exposure) -> str:
     return " ".join(sentences)
 
 
+@dataclass(frozen=True)
+class ServiceLine:
+    """A service entry with its distance as people write it; empty where it is not known."""
+
+    entry: ServiceEntry
+    best_words: str
+    range_words: str
+
+
+def service_lines(specimen: Specimen) -> list[ServiceLine]:
+    """The service entries behind the exposure, oldest first."""
+    return [
+        ServiceLine(
+            entry=entry,
+            best_words=_km_words(entry.distance_km_best),
+            range_words=f"{_km_words(entry.distance_km_low)} to {_km_words(entry.distance_km_high)}",
+        )
+        for entry in specimen.service_entries.all()
+    ]
+
+
+def _km_words(distance: float | None) -> str:
+    return "" if distance is None else number_words(distance)
+
+
 def _share_passed(entry: ServiceEntry, on: date) -> float:
     if entry.ended_on <= on:
         return 1.0

@@ -14,7 +14,7 @@ from labsite.errors import Refused
 from labsite.roles import Deed, may, needs
 from specimens.actions import add_zone as add_zone_to_product
 from specimens.models import Product, Specimen
-from specimens.queries import exposure, exposure_words
+from specimens.queries import exposure, exposure_words, service_lines
 from specimens.trails import lab_trail
 from trials import actions, lab_actions, lab_queries, queries, uploads
 from trials.forms import (
@@ -79,6 +79,7 @@ def specimen(request: HttpRequest, code: str) -> HttpResponse:
         "specimen": shown,
         "exposure": known,
         "exposure_words": exposure_words(known),
+        "service": service_lines(shown),
         "memberships": shown.memberships.select_related("arm", "study"),
         "runs": lab_queries.runs_of_specimen(shown),
         "may_manage": may(request.user, Deed.MANAGE_RECORDS),
