@@ -185,10 +185,15 @@ def _facts(
 # --- findings --------------------------------------------------------------------------------
 
 
+def _told_retention(finding: Finding) -> float | None:
+    """The retention as published: none where the readings carry a range and no middle."""
+    return None if finding.details.get("is_range_alone") else finding.retention
+
+
 def _shown(finding: Finding) -> Shown:
     return Shown(
         label=f"{words.capital(finding.revision.method.property)}, {finding.arm.label}",
-        retention=finding.retention,
+        retention=_told_retention(finding),
         low=finding.low,
         high=finding.high,
         margin=finding.margin,
@@ -223,7 +228,7 @@ def finding_content(finding: Finding) -> dict[str, Any]:
         "n_other": finding.n_other,
         "level": finding.level,
         "margin": finding.margin,
-        "retention": finding.retention,
+        "retention": _told_retention(finding),
         "low": finding.low,
         "high": finding.high,
         "verdict": finding.verdict,
@@ -266,7 +271,7 @@ def _ratio_words(finding: Finding) -> dict[str, Any]:
         baseline=finding.baseline.label,
         property=finding.revision.method.property,
         higher_is_better=finding.revision.direction == MethodRevision.Direction.HIGHER,
-        retention=finding.retention,
+        retention=_told_retention(finding),
         low=finding.low,
         high=finding.high,
         level=finding.level,
@@ -275,7 +280,7 @@ def _ratio_words(finding: Finding) -> dict[str, Any]:
         margin=finding.margin,
     )
     return {
-        "retention_words": "" if finding.retention is None else words.percent(finding.retention),
+        "retention_words": "" if figures.retention is None else words.percent(figures.retention),
         "interval_words": words.percent_range(finding.low, finding.high),
         "sentence": words.retention_sentence(figures),
         "times_sentence": words.times_sentence(figures),
@@ -303,7 +308,7 @@ def _grade_words(finding: Finding) -> dict[str, Any]:
     chance = details["probability_worse"]
     worse = ""
     if chance is not None:
-        span = ""
+        span = " (no range can be given for so few items)"
         if details["low"] is not None and details["high"] is not None:
             span = f" ({details['low']:.2f} to {details['high']:.2f})"
         worse = (
@@ -449,6 +454,10 @@ def _counts(study: Study) -> list[dict[str, Any]]:
     arms = _arm_labels(study)
     runs = Counter[tuple[str, str]]()
     voids = Counter[tuple[str, str]]()
+    planned = Counter(
+        (name, arms.get(specimen, ""))
+        for specimen, name in study.runs.values_list("specimen", "revision__method__property")
+    )
     done = study.runs.filter(Q(readings__isnull=False) | Q(void__isnull=False)).distinct()
     # with the run's own key, or distinct would merge runs on two sites of one specimen
     for _, specimen, name, void in done.values_list(
@@ -461,7 +470,15 @@ def _counts(study: Study) -> list[dict[str, Any]]:
         for used in study.study_methods.select_related("revision__method")
     ]
     return [
-        {"property": name, "arm_label": label, "run": runs[name, label], "void": voids[name, label]}
+        {
+            "property": name,
+            "arm_label": label,
+            "planned": planned[name, label],
+            "run": runs[name, label],
+            "void": voids[name, label],
+            # every valid run is used: the record knows no way to leave one out
+            "excluded": 0,
+        }
         for name in order
         for label in study.arms.values_list("label", flat=True)
     ]

@@ -16,10 +16,15 @@ from reports.degradation import (
     compare,
     specimen_interval,
 )
+from reports.degradation.compare import NOTE_STEPS_BOUND
 from reports.degradation.grades import GradedArm, compare_grades
 from reports.degradation.record import MethodRecord, method_record
 
 ITEMS_SCOPE = "these items"
+NOTE_MOSTLY_LIMITS = (
+    "Half or more of an arm's items gave only a limit, so a middle figure would rest on items that "
+    "nobody could read: we give the range alone."
+)
 
 
 class Bounded(Protocol):
@@ -99,9 +104,9 @@ def ratio_finding(
         return _refused(baseline, other, terms, _missing(len(baseline), len(other)))
     single = min(len(baseline), len(other)) == 1 or terms.scope == ITEMS_SCOPE
     try:
+        arms = specimen_values(baseline), specimen_values(other)
         found = compare(
-            specimen_values(baseline),
-            specimen_values(other),
+            *arms,
             higher_is_better=terms.higher_is_better,
             margin=terms.margin,
             level=terms.level,
@@ -123,8 +128,27 @@ def ratio_finding(
         verdict=found.verdict,
         smallest_visible_loss=_finite(found.smallest_visible_loss),
         refusal=found.refusal,
-        cautions=tuple(found.notes),
+        cautions=(*found.notes, *((NOTE_MOSTLY_LIMITS,) if _is_mostly_limits(found, arms) else ())),
+        details={"is_range_alone": _is_range_alone(found, arms)},
     )
+
+
+def _is_mostly_limits(found: Comparison, arms: Sequence[Sequence[Interval]]) -> bool:
+    if found.retention is None or found.refusal:
+        return False
+    return any(
+        2 * sum(value.low == 0 or math.isinf(value.high) for value in values) >= len(values)
+        for values in arms
+    )
+
+
+def _is_range_alone(found: Comparison, arms: Sequence[Sequence[Interval]]) -> bool:
+    """Say whether readers get no middle figure.
+
+    Where only the steps between readings bound the ratio, its middle is a matter of how the steps
+    were chosen: 'about 100 %' would tell of a sameness that nobody saw.
+    """
+    return NOTE_STEPS_BOUND in found.notes or _is_mostly_limits(found, arms)
 
 
 def _repeatability(

@@ -119,7 +119,8 @@ def _bound(found: RatioFigures) -> str:
         return f"at least {percent(found.low)}"
     if found.high is not None and found.low is None:
         return f"at most {percent(found.high)}"
-    return f"between {percent_range(found.low, found.high)}"
+    low, high = percent_range(found.low, found.high).split(" to ")
+    return f"between {low} and {high}"
 
 
 def verdict_sentence(found: RatioFigures) -> str:
