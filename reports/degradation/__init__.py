@@ -1,5 +1,39 @@
-"""What was lost, and how sure that is: the pure statistics of degradation."""
+"""What was lost, and how sure that is: the pure statistics of degradation.
 
+Readings and records
+    ``Interval(low, high)``, ``Record(variance, degrees_of_freedom)``,
+    ``specimen_interval(readings)``, ``CannotCompare`` (the named refusal).
+Two arms
+    ``compare(baseline, other, ...)`` and ``compare_many(pairs, ...)`` give a ``Comparison``;
+    ``verdict_of(low, high, margin)``, ``sidak_level(level, count)``, ``VERDICTS``, ``SCALES``,
+    ``ENGINE_VERSION``.
+
+The model, its limits and its measured coverage and speed are in METHOD.md beside this file.
+"""
+
+from reports.degradation.compare import (
+    ENGINE_VERSION,
+    SCALES,
+    VERDICTS,
+    Comparison,
+    compare,
+    compare_many,
+    sidak_level,
+    verdict_of,
+)
 from reports.degradation.intervals import CannotCompare, Interval, Record, specimen_interval
 
-__all__ = ["CannotCompare", "Interval", "Record", "specimen_interval"]
+__all__ = [
+    "ENGINE_VERSION",
+    "SCALES",
+    "VERDICTS",
+    "CannotCompare",
+    "Comparison",
+    "Interval",
+    "Record",
+    "compare",
+    "compare_many",
+    "sidak_level",
+    "specimen_interval",
+    "verdict_of",
+]
