@@ -41,6 +41,7 @@ NEEDED = ("specimen", "method", "zone", "site", "measured_at", "unit")
 MOST_ROWS = 100_000
 MOST_BYTES = 20 * 1024 * 1024
 BELOW_LIMIT = "below limit"
+FORMULA = "="
 LONGEST = {"rater": 40, "void_reason": 2000, "note": 2000}  # characters
 MOST_UNITS = 50  # different ones in a file; more come from cells that stand in the wrong column
 SHOWN = 40  # of a cell, or names of a list, in a message
@@ -302,7 +303,7 @@ def _count_message(count: int, table: _Table) -> str:
 
 def _check_texts(cells: Mapping[str, str], wrong: Any) -> None:
     for column, text in cells.items():
-        if text.startswith("="):
+        if text.startswith(FORMULA):
             wrong(column, "This cell holds a formula: save its value.")
         elif len(text) > LONGEST.get(column, len(text)):
             wrong(column, f"At most {LONGEST[column]} characters.")
@@ -374,7 +375,9 @@ def _raw(
     raw: dict[str, Any] = {}
     told: set[str] = set()
     for column, text in filled.items():
-        if column in WORD_COLUMNS:
+        if text.startswith(FORMULA):
+            told.add(column)
+        elif column in WORD_COLUMNS:
             raw[fields[column]] = text.lower()
         elif column == "value" and text.lower() == BELOW_LIMIT:
             raw["below_limit"] = True

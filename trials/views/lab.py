@@ -235,8 +235,9 @@ def template_csv(request: HttpRequest, slug: str) -> HttpResponse:
 @needs(Deed.UPLOAD_READINGS)
 def add_file(request: HttpRequest, slug: str) -> HttpResponse:
     shown = get_object_or_404(Study, slug=slug)
-    form = UploadForm(request.POST or None, request.FILES or None)
-    if request.method == "POST" and form.is_valid():
+    is_sent = request.method == "POST"
+    form = UploadForm(request.POST, request.FILES) if is_sent else UploadForm()
+    if form.is_valid():
         file = form.cleaned_data["file"]
         try:
             upload = uploads.receive_upload(
