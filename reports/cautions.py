@@ -24,6 +24,19 @@ class ArmFacts:
 
 
 @dataclass(frozen=True)
+class QualityFacts:
+    """What the lab's quality records say of a study, as sentences that name what is meant."""
+
+    out_of_calibration: tuple[str, ...] = ()
+    past_limit: tuple[str, ...] = ()
+    drifted: tuple[str, ...] = ()
+    corrected: tuple[str, ...] = ()
+    found_wrong: tuple[str, ...] = ()
+    outside_conditions: tuple[str, ...] = ()
+    flawed_traces: int = 0
+
+
+@dataclass(frozen=True)
 class Facts:
     """What the record says of a study, as far as cautions need it."""
 
@@ -35,6 +48,7 @@ class Facts:
     has_age_result: bool
     amended_count: int
     sources: tuple[str, ...]
+    quality: QualityFacts = QualityFacts()
 
     @property
     def worn(self) -> tuple[ArmFacts, ...]:
@@ -239,6 +253,58 @@ def _readings(facts: Facts) -> Iterator[Caution]:
     )
 
 
+def _lab_quality(facts: Facts) -> Iterator[Caution]:
+    quality = facts.quality
+    told = (
+        (
+            "E19",
+            "Corrected for machine drift.",
+            "Raw readings are in the data file. The correction's own error is in the interval.",
+            quality.corrected,
+        ),
+        (
+            "E29",
+            "Calibration out at the time.",
+            "An instrument was overdue or had no calibration on the day it was used.",
+            quality.out_of_calibration,
+        ),
+        (
+            "E30",
+            "Worn consumable.",
+            "A consumable was used past its limit.",
+            quality.past_limit,
+        ),
+        (
+            "E31",
+            "Control drifted.",
+            "On a day of this study the control chart of a method showed a change.",
+            quality.drifted,
+        ),
+        (
+            "E32",
+            "An instrument was found wrong.",
+            "Readings taken with it since it was last shown to be right were marked for review.",
+            quality.found_wrong,
+        ),
+        (
+            "E33",
+            "Room or conditioning outside limits.",
+            "Some runs were made outside the method's limits, or nothing shows that they were not.",
+            quality.outside_conditions,
+        ),
+    )
+    for key, short, first, sentences in told:
+        if sentences:
+            yield Caution(key, short, " ".join((first, *sentences)))
+    if quality.flawed_traces:
+        yield Caution(
+            "E34",
+            "Flawed trace.",
+            f"{_count(quality.flawed_traces, 'reading comes', 'readings come')} from a logged trace "
+            "with a flaw that the lab saw and accepted with a reason.",
+        )
+
+
 def _always_last(facts: Facts) -> Iterator[Caution]:
     yield DO_NOT_TRY
     yield NUMBERS
@@ -266,5 +332,6 @@ _RULES: tuple[Callable[[Facts], Iterator[Caution]], ...] = (
     _history,
     _alike,
     _readings,
+    _lab_quality,
     _always_last,
 )

@@ -16,6 +16,7 @@ from reports.cautions import ArmFacts, Caution, Facts, cautions_for
 from reports.charts import Shown
 from reports.findings import specimen_values
 from reports.models import EditionDraft, Finding, Summary
+from reports.quality import quality_facts
 from reports.queries import (
     ArmInputs,
     Member,
@@ -178,6 +179,16 @@ def _facts(
         sources=tuple(
             f"{words.capital(source)}{f' ({n} items)' if n > 1 else ''}."
             for source, n in sorted(sources.items())
+        ),
+        quality=quality_facts(
+            study,
+            sorted(
+                f"{words.capital(f.revision.method.property)}: readings were multiplied by "
+                f"{f.details['correction']['least_factor']:.3g} to "
+                f"{f.details['correction']['most_factor']:.3g}."
+                for f in findings
+                if f.details.get("correction")
+            ),
         ),
     )
 

@@ -5,16 +5,26 @@ import json
 import math
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 
 from django.db.models import Count
 
+from reports.corrections import Correction, ReadAt, correct, interval_of_control
+from reports.degradation.drift import ControlPoint
 from reports.models import Edition, Finding, Summary, SummaryHead
 from specimens.models import Specimen
 from specimens.queries import Exposure, exposure
 from trials.intervals import ReadingKind
-from trials.models import ControlRun, Reading, ReadingConflict, Study
+from trials.models import (
+    ConsumableUse,
+    ControlMaterial,
+    ControlRun,
+    MethodRevision,
+    Reading,
+    ReadingConflict,
+    Study,
+)
 
 
 @dataclass(frozen=True)
@@ -66,6 +76,7 @@ class MethodInputs:
     margin: float
     arms: tuple[ArmInputs, ...]
     controls: tuple[tuple[str, tuple[Bound, ...]], ...]
+    correction: Correction | None = None  # only for methods that correct by control runs
 
 
 @dataclass(frozen=True)
@@ -156,7 +167,87 @@ def study_inputs(study: Study) -> StudyInputs:
                 controls=controls.get(revision.pk, ()),
             )
         )
-    return StudyInputs(study.slug, study.level, study.scope, tuple(methods))
+    corrected = [
+        _corrected(study, method)
+        if study_method.revision.corrects_by_control and not is_graded(method)
+        else method
+        for study_method, method in zip(used, methods, strict=True)
+    ]
+    return StudyInputs(study.slug, study.level, study.scope, tuple(corrected))
+
+
+def _corrected(study: Study, method: MethodInputs) -> MethodInputs:
+    """The method with its readings turned to the control material's level. Costs four queries."""
+    readings, controls = _timed_readings(study, method), _control_points(method)
+    revision = MethodRevision.objects.get(pk=method.revision_pk)
+    material = ControlMaterial.objects.filter(
+        method=revision.method_id, name=revision.control_material
+    ).first()
+    correction, ends = correct(
+        readings,
+        controls,
+        reference=material.reference_value if material else None,
+        drift_limit=revision.control_drift_limit,
+    )
+    if correction.problem:
+        return replace(method, correction=correction)
+    turned: dict[tuple[str, str], list[Bound]] = defaultdict(list)
+    for position, reading in enumerate(readings):
+        turned[reading.arm, reading.specimen].append(Bound(*ends[position]))
+    arms = tuple(
+        replace(
+            arm,
+            specimens=tuple(
+                replace(one, bounds=tuple(turned[arm.key, one.code])) for one in arm.specimens
+            ),
+        )
+        for arm in method.arms
+    )
+    return replace(method, arms=arms, correction=correction)
+
+
+def _timed_readings(study: Study, method: MethodInputs) -> list[ReadAt]:
+    arm_of = {one.code: arm.key for arm in method.arms for one in arm.specimens}
+    pieces = dict(
+        ConsumableUse.objects.filter(run__study=study, run__revision=method.revision_pk)
+        .order_by("-pk")
+        .values_list("run", "unit")
+    )
+    readings = (
+        Reading.objects.current()
+        .filter(run__study=study, run__revision=method.revision_pk, run__void__isnull=True)
+        .order_by("run__specimen__code", "run__zone__code", "run__site")
+        .values_list("run", "run__specimen__code", "low", "high", "measured_at")
+    )
+    return [
+        ReadAt(
+            arm=arm_of[code],
+            specimen=code,
+            at_s=measured_at.timestamp(),
+            group=str(pieces.get(run, "")),
+            low=low or 0.0,
+            high=high,
+        )
+        for run, code, low, high, measured_at in readings
+        if code in arm_of
+    ]
+
+
+def _control_points(method: MethodInputs) -> list[ControlPoint]:
+    runs = ControlRun.objects.filter(revision=method.revision_pk)
+    wanted = MethodRevision.objects.values_list("control_material", flat=True).get(
+        pk=method.revision_pk
+    )
+    if wanted:
+        runs = runs.filter(material=wanted)
+    return [
+        ControlPoint(
+            at_s=run.ran_at.timestamp(),
+            reading=interval_of_control(run.low, run.high),
+            group=str(run.consumable_id or ""),
+        )
+        for run in runs
+    ]
 
 
 def _controls(revisions: Iterable[int]) -> dict[int, tuple[tuple[str, tuple[Bound, ...]], ...]]:

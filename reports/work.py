@@ -7,6 +7,7 @@ from django.utils import timezone
 
 from labsite.jobs import JobKind, ReportProgress
 from reports import queries
+from reports.corrections import with_correction
 from reports.degradation import ENGINE_VERSION
 from reports.findings import (
     FindingResult,
@@ -71,6 +72,7 @@ def _findings(inputs: StudyInputs, report_progress: ReportProgress) -> list[dict
                     [s.bounds for s in arm.specimens],
                     terms,
                 )
+            result = with_correction(result, method.correction, baseline=baseline.key, arm=arm.key)
             found.append(_row(result, method, arm.pk, baseline.pk, len(found)))
     report_progress(len(inputs.methods), len(inputs.methods))
     return found
