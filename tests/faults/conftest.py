@@ -13,6 +13,7 @@ from tests.faults import services
 from tests.faults.running import Site
 
 
+# A test names start_site last: its processes must be gone before their broker and database go.
 @pytest.fixture
 def start_site(tmp_path) -> Iterator:
     sites: list[Site] = []

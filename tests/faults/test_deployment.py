@@ -54,7 +54,7 @@ def run_as_in_compose(site: Site) -> None:
     assert "s ago" in site.manage("pulse")
 
 
-def test_postgresql_and_redis(start_site, postgresql_url, redis_url):
+def test_postgresql_and_redis(postgresql_url, redis_url, start_site):
     run_as_in_compose(
         start_site(
             DATABASE_URL=postgresql_url,
@@ -65,7 +65,7 @@ def test_postgresql_and_redis(start_site, postgresql_url, redis_url):
     )
 
 
-def test_postgresql_and_rabbitmq(start_site, postgresql_url, rabbitmq_url):
+def test_postgresql_and_rabbitmq(postgresql_url, rabbitmq_url, start_site):
     run_as_in_compose(
         start_site(
             DATABASE_URL=postgresql_url,

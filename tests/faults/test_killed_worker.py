@@ -44,14 +44,14 @@ def test_work_asked_for_while_the_broker_was_away_is_done_later(start_site):
 
 
 @pytest.mark.services
-def test_killed_while_computing_on_redis(start_site, redis_url):
+def test_killed_while_computing_on_redis(redis_url, start_site):
     site = start_site(BROKER_URL=redis_url)
     seen = kill_in_the_middle(site, compute_s=2, store_s=0, has_beat=True)
     assert max(seen["attempts"].values()) >= 2
 
 
 @pytest.mark.services
-def test_killed_while_computing_on_rabbitmq(start_site, rabbitmq_url):
+def test_killed_while_computing_on_rabbitmq(rabbitmq_url, start_site):
     site = start_site(BROKER_URL=rabbitmq_url)
     seen = kill_in_the_middle(site, compute_s=2, store_s=0, has_beat=True)
     assert max(seen["attempts"].values()) >= 2
