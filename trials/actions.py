@@ -127,8 +127,13 @@ def _check_arms(arms: Sequence[ArmPlan]) -> None:
 
 
 def registration_content(study: Study) -> dict[str, Any]:
-    """What registration fixes, in a form whose digest anyone can recompute."""
-    return {
+    """What registration fixes, in a form whose digest anyone can recompute.
+
+    Members that an amendment brought in later are not part of it.
+    """
+    # left out when empty, so that studies registered before these existed keep their digest
+    later = {"is_blind": study.is_blind, "change_of_mind": study.change_of_mind}
+    return {name: value for name, value in later.items() if value} | {
         "slug": study.slug,
         "title": study.title,
         "question": study.question,
@@ -145,7 +150,9 @@ def registration_content(study: Study) -> dict[str, Any]:
                 "is_baseline": arm.is_baseline,
                 "specimens": [
                     {"code": member.specimen.code, "pair": member.pair}
-                    for member in arm.members.select_related("specimen").order_by("specimen__code")
+                    for member in arm.members.filter(amendment__isnull=True)
+                    .select_related("specimen")
+                    .order_by("specimen__code")
                 ],
             }
             for arm in study.arms.all()

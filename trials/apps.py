@@ -43,6 +43,9 @@ STUDY_FIXED = [
     "margin",
     "scope",
     "exclusion_rules",
+    "is_simultaneous",
+    "is_blind",
+    "change_of_mind",
     "registered_at",
     "registered_by_id",
     "registration_digest",
@@ -63,6 +66,8 @@ class TrialsConfig(AppConfig):
         jobs.register(SERVICE_CHANGED_KIND)
         triggers.append_only("trials_reading", what="readings")
         triggers.append_only("trials_runvoid", what="voids")
+        triggers.append_only("trials_studyamendment", what="amendments of a study")
+        triggers.append_only("trials_studylook", what="looks at a study")
         triggers.append_only("trials_safetyacknowledgement", what="safety acknowledgements")
         triggers.append_only("trials_calibration", what="calibrations")
         triggers.append_only("trials_instrumentcheck", what="checks of instruments")

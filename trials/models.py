@@ -214,6 +214,12 @@ class Study(models.Model):
         default=False,
         help_text="Widen every interval so that the level holds for the whole card at once.",
     )
+    is_blind = models.BooleanField(
+        default=False, help_text="The bench shows drawn codes in place of the specimens' own."
+    )
+    change_of_mind = models.TextField(
+        blank=True, help_text="What reading would make us answer the question the other way."
+    )
     is_invented = models.BooleanField(default=False)
     registered_at = models.DateTimeField(null=True, blank=True)
     registered_by = models.ForeignKey(
@@ -288,12 +294,24 @@ class ArmSpecimen(models.Model):
         blank=True,
         help_text="The same label in two arms makes a pair: one owner, or left and right.",
     )
+    blind_code = models.CharField(max_length=6, blank=True)
+    amendment = models.ForeignKey(
+        "StudyAmendment",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="members",
+        help_text="What brought it in after registration; empty when it was there from the start.",
+    )
 
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["study", "specimen"], name="specimen_in_one_arm"),
             models.UniqueConstraint(
                 fields=["arm", "pair"], condition=~Q(pair=""), name="pair_once_per_arm"
+            ),
+            models.UniqueConstraint(
+                fields=["study", "blind_code"], condition=~Q(blind_code=""), name="blind_code_once"
             ),
         ]
         ordering = ["arm", "specimen"]
@@ -346,6 +364,17 @@ class Run(models.Model):
     zone = models.ForeignKey(Zone, on_delete=models.PROTECT, related_name="runs")
     site = models.PositiveSmallIntegerField(default=1)
     position = models.PositiveIntegerField(default=0, help_text="Order on the run sheet.")
+    session = models.PositiveSmallIntegerField(
+        default=0, help_text="Day of work on the bench; 0 for a run added by hand."
+    )
+    plan = models.ForeignKey(
+        "Plan",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="runs",
+        help_text="What drew its place in the order; empty when nothing did.",
+    )
     planned_at = models.DateTimeField(auto_now_add=True)
     planned_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+"
@@ -1028,3 +1057,98 @@ class TraceReading(models.Model):
 
     def __str__(self) -> str:
         return f"{self.reading} from {self.trace.file_name}"
+
+
+# --- plans, amendments and looks -------------------------------------------------------------
+
+
+class Plan(models.Model):
+    """Which specimen and zone meets which method, in which session and order.
+
+    `ask` is what was asked for and `slots` what came of it: both as written, so that the same ask
+    and seed can be solved again and compared.
+    """
+
+    class State(models.TextChoices):
+        DRAFT = "draft", "draft"
+        IN_FORCE = "in force", "in force"
+        REPLACED = "replaced", "replaced"
+
+    study = models.ForeignKey(Study, on_delete=models.PROTECT, related_name="plans")
+    number = models.PositiveSmallIntegerField()
+    state = models.CharField(max_length=8, choices=State, default=State.DRAFT)
+    seed = models.PositiveBigIntegerField()
+    ask = models.JSONField()
+    slots = models.JSONField(default=list)
+    notes = models.JSONField(default=list, blank=True)
+    reason = models.TextField(blank=True, help_text="Why it takes the place of the one before.")
+    made_at = models.DateTimeField()
+    made_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+"
+    )
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["study", "number"], name="plan_once"),
+            models.UniqueConstraint(
+                fields=["study"], condition=Q(state="in force"), name="one_plan_in_force"
+            ),
+        ]
+        ordering = ["study", "number"]
+
+    def __str__(self) -> str:
+        return f"plan {self.number} of {self.study}"
+
+
+class StudyAmendment(models.Model):
+    """What became different from what was registered, and why. Rows are never changed."""
+
+    class Kind(models.TextChoices):
+        SUBSTITUTE = "substitute", "a specimen takes the place of another"
+        CHANGE = "change", "a change decided before it was made"
+        DEVIATION = "deviation", "a departure noticed afterwards"
+
+    study = models.ForeignKey(Study, on_delete=models.PROTECT, related_name="amendments")
+    kind = models.CharField(max_length=10, choices=Kind)
+    what = models.TextField()
+    reason = models.TextField()
+    values_were_known = models.BooleanField()
+    at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=~Q(what="") & ~Q(reason=""), name="amendment_says_what_and_why"
+            ),
+        ]
+        ordering = ["study", "at", "pk"]
+
+    def __str__(self) -> str:
+        return f"{self.study}: {self.what[:60]}"
+
+
+class StudyLook(models.Model):
+    """Somebody saw findings before the last run was read, or the key to the blind codes."""
+
+    class Kind(models.TextChoices):
+        FINDINGS = "findings", "findings before the end"
+        CODES = "codes", "the key to the blind codes"
+
+    study = models.ForeignKey(Study, on_delete=models.PROTECT, related_name="looks")
+    kind = models.CharField(max_length=8, choices=Kind)
+    runs_read = models.PositiveIntegerField()
+    runs_planned = models.PositiveIntegerField()
+    at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["study", "kind", "by", "runs_read"], name="look_counted_once"
+            ),
+        ]
+        ordering = ["study", "at", "pk"]
+
+    def __str__(self) -> str:
+        return f"{self.study}: {self.get_kind_display()}"
