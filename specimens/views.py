@@ -27,7 +27,7 @@ PAGE_LENGTH = 100
 def products(request: HttpRequest) -> HttpResponse:
     listed = Product.objects.annotate(
         specimen_count=Count("specimens", distinct=True), zone_count=Count("zones", distinct=True)
-    )
+    ).order_by("maker", "name")
     context = {
         "page": Paginator(listed, PAGE_LENGTH).get_page(request.GET.get("page")),
         "may_manage": may(request.user, Deed.MANAGE_RECORDS),
