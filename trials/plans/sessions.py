@@ -1,0 +1,142 @@
+"""In which session and order the runs are done.
+
+Methods go through the bench in the order of their stages, each set up as rarely as the length of
+a session allows. Within a method the runs are drawn in turns: a turn has one run of each arm, in
+an order drawn by lot (a randomised block, ISO 24153 section on blocks, from memory), so that a
+bench that drifts drifts for all arms. Sessions are filled in that order, which keeps stages in
+order on every specimen; after a method that wets, the next one waits for the next session.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from trials.plans.design import Ask, MethodNeed, slot_name
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sitting:
+    """A run with its site, before it has a place in the order."""
+
+    specimen: str
+    arm: str
+    method: str
+    number: int
+    zone: str
+    side: str
+    site: int
+    is_kept: bool
+
+
+def in_turns(
+    sittings: Sequence[Sitting], arms: Sequence[str], draw: np.random.Generator
+) -> list[list[Sitting]]:
+    """The runs of one method as turns: each has one run of every arm that has runs left.
+
+    Arms of unequal size are spread: the runs of a smaller arm come at even distances, not all at
+    the start.
+    """
+    queues = {}
+    for arm in arms:
+        mine = [one for one in sittings if one.arm == arm]
+        queues[arm] = [mine[k] for k in draw.permutation(len(mine))]
+    longest = max(len(queue) for queue in queues.values())
+    turns: list[list[Sitting]] = [[] for _ in range(longest)]
+    for arm in arms:
+        queue = queues[arm]
+        offset = draw.uniform(0, 1) if len(queue) < longest else 0.0
+        for k, one in enumerate(queue):
+            turns[int((k + offset) * longest / len(queue))].append(one)
+    return [[turn[k] for k in draw.permutation(len(turn))] for turn in turns if turn]
+
+
+def order(ask: Ask, sittings: Sequence[Sitting]) -> list[tuple[int, Sitting]]:
+    """Every run with its session, in the order of work."""
+    draw = np.random.default_rng([ask.seed, 1])
+    filled: dict[int, float] = defaultdict(float)
+    placed: dict[int, list[tuple[MethodNeed, Sitting]]] = defaultdict(list)
+
+    def put(method: MethodNeed, one: Sitting, session: int) -> None:
+        filled[session] += _cost(method, placed[session])
+        placed[session].append((method, one))
+
+    free: list[tuple[MethodNeed, list[Sitting]]] = []
+    for method, turn in _turns_by_stage(ask, sittings, draw):
+        pinned = {one: _pinned_session(ask, one) for one in turn}
+        for one, wish in pinned.items():
+            if wish is not None:
+                put(method, one, max(wish, ask.first_session))
+        loose = [one for one, wish in pinned.items() if wish is None]
+        free += [(method, part) for part in _parts(ask, method, loose)]
+    session, before = ask.first_session, None
+    for method, turn in free:
+        if before is not None and before.key != method.key and before.wets:
+            session += 1
+        session = _next_with_room(ask, method, turn, session, filled, placed)
+        for one in turn:
+            put(method, one, session)
+        before = method
+    ordered: list[tuple[int, Sitting]] = []
+    for number in sorted(placed):
+        # pinned runs join the block of their method; the sort keeps drawn turns as they are
+        block = sorted(placed[number], key=lambda pair: (pair[0].stage, pair[0].name))
+        ordered += [(number, one) for _, one in block]
+    return ordered
+
+
+def _turns_by_stage(
+    ask: Ask, sittings: Sequence[Sitting], draw: np.random.Generator
+) -> Iterator[tuple[MethodNeed, list[Sitting]]]:
+    for method in sorted(ask.methods, key=lambda method: (method.stage, method.name)):
+        own = [one for one in sittings if one.method == method.key]
+        if own:
+            for turn in in_turns(own, ask.arms, draw):
+                yield method, turn
+
+
+def _parts(ask: Ask, method: MethodNeed, turn: list[Sitting]) -> list[list[Sitting]]:
+    """The turn whole, or in parts when no session is long enough for the whole of it."""
+    room = ask.session_minutes - method.setup_minutes - 2 * method.control_minutes
+    most = max(1, int((room + 1e-6) // method.minutes))
+    return [turn[k : k + most] for k in range(0, len(turn), most)]
+
+
+def _pinned_session(ask: Ask, one: Sitting) -> int | None:
+    name = slot_name(one.specimen, one.method, one.number)
+    wishes = [pin.session for pin in ask.pins if pin.slot == name and pin.session is not None]
+    return wishes[-1] if wishes else None
+
+
+def _next_with_room(
+    ask: Ask,
+    method: MethodNeed,
+    turn: Sequence[Sitting],
+    session: int,
+    filled: Mapping[int, float],
+    placed: Mapping[int, list[tuple[MethodNeed, Sitting]]],
+) -> int:
+    while placed.get(session):
+        cost = _cost(method, placed[session]) + method.minutes * (len(turn) - 1)
+        if filled[session] + cost <= ask.session_minutes:
+            break
+        session += 1
+    return session
+
+
+def _cost(method: MethodNeed, placed: Sequence[tuple[MethodNeed, Sitting]]) -> float:
+    """Minutes that one more run of the method adds to a session."""
+    if any(other.key == method.key for other, _ in placed):
+        return method.minutes
+    # the first run of a method brings its set-up and a control run before and after
+    return method.minutes + method.setup_minutes + 2 * method.control_minutes
+
+
+def minutes_of(ask: Ask, methods: Sequence[str]) -> float:
+    """How long a session of these runs takes, with set-ups and control runs."""
+    needs = {method.key: method for method in ask.methods}
+    used = [needs[key] for key in dict.fromkeys(methods)]
+    return sum(needs[key].minutes for key in methods) + sum(
+        method.setup_minutes + 2 * method.control_minutes for method in used
+    )
