@@ -16,7 +16,11 @@ export function wireKeypad(root) {
     }
   };
   for (const readout of readouts) {
-    readout.addEventListener("focus", () => aim(readout));
+    readout.addEventListener("focus", () => {
+      aim(readout);
+      // the tablet's own keyboard stays away from a readout, so the folded pad must come
+      pad.closest("details")?.setAttribute("open", "");
+    });
   }
   aim(target);
   pad.addEventListener("click", (event) => {
