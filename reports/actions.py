@@ -11,6 +11,7 @@ from labsite.models import User
 from reports.content import draft_cautions, edition_words, next_number, study_content
 from reports.models import Edition, EditionDraft
 from reports.queries import standing, waiting_conflicts
+from reports.words import count
 from trials.actions import digest_of
 from trials.models import Study
 
@@ -45,7 +46,8 @@ def publish_edition(*, by: User, study: Study) -> Edition:
     waiting = waiting_conflicts(study)
     if waiting:
         problems.setdefault("", []).append(
-            f"{waiting} second reading(s) wait for a person to settle them on the lab's pages."
+            f"{count(waiting, 'second reading waits', 'second readings wait')} for a person to "
+            "settle on the lab's pages."
         )
     last = study.editions.order_by("-number").first()
     if last is not None and (draft is None or not draft.note.strip()):

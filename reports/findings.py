@@ -68,7 +68,7 @@ class Terms:
     margin: float
     higher_is_better: bool
     scope: str
-    record: MethodRecord | None = None
+    record: MethodRecord | Record | None = None
     same_session: bool = True
 
 
@@ -154,8 +154,8 @@ def _is_range_alone(found: Comparison, arms: Sequence[Sequence[Interval]]) -> bo
 def _repeatability(
     baseline: Sequence[Sequence[Bounded]], other: Sequence[Sequence[Bounded]], terms: Terms
 ) -> Record | None:
-    if terms.record is None:
-        return None
+    if terms.record is None or isinstance(terms.record, Record):
+        return terms.record
     # the fewest readings of any item, so that no item is taken to be read more closely than it was
     fewest = min(len(readings) for readings in (*baseline, *other))
     return terms.record.for_these_items(

@@ -65,12 +65,22 @@ def read_table(path: Path) -> dict[str, PropertyTable]:
         try:
             Interval(low, high)
         except CannotCompare as why:
-            raise wrong("high" if low <= high else "low", str(why)) from None
+            # an end that is no finite number is named first, then ends the wrong way round
+            is_low = not math.isfinite(low) or low < 0 or low > high
+            raise wrong("low" if is_low else "high", str(why)) from None
         arm = table.arms.setdefault(row["arm"], {})
         arm.setdefault(row["specimen"], []).append(Reading(low, high))
     if not tables:
         raise BadRow(f"{path}: the file has no readings")
+    _check_arms(path, tables)
     return tables
+
+
+def _check_arms(path: Path, tables: dict[str, PropertyTable]) -> None:
+    for name, table in tables.items():
+        if len(table.arms) < 2:
+            (only,) = table.arms
+            raise BadRow(f"{path}: {name} has only one arm, '{only}'; a comparison needs two")
 
 
 def _rows(path: Path) -> Iterator[tuple[int, dict[str, str]]]:

@@ -1,0 +1,40 @@
+"""The demo once it is loaded, computed and published."""
+
+from django.conf import settings
+from django.core.management import call_command
+from django.test import override_settings
+
+from labsite.models import User
+from labsite.roles import Role
+from reports.models import Edition, Finding
+from tests.reports.demo_site import run_waiting_jobs
+from trials.models import Reading, Study
+
+
+def test_loading_and_publishing_again_change_nothing(demo: None, demo_tables) -> None:
+    counts = [model.objects.count() for model in (User, Study, Reading, Finding, Edition)]
+    logins = (demo_tables / "demo-logins.txt").read_text()
+    with override_settings(VAR_DIR=demo_tables):
+        call_command("load_demo", verbosity=0)
+        call_command("publish_demo")
+    assert [m.objects.count() for m in (User, Study, Reading, Finding, Edition)] == counts
+    assert (demo_tables / "demo-logins.txt").read_text() == logins
+    assert run_waiting_jobs() == 0
+
+
+def test_logins_are_for_four_roles_and_for_the_owner_of_the_folder_only(
+    demo: None, demo_tables
+) -> None:
+    path = demo_tables / "demo-logins.txt"
+    assert path.stat().st_mode & 0o077 == 0
+    lines = path.read_text().splitlines()[1:]
+    assert sorted(line.split()[0] for line in lines) == sorted(role.value for role in Role)
+    role, name, password = lines[0].split()
+    user = User.objects.get(username=name)
+    assert user.check_password(password)
+    assert user.groups.get().name == role
+
+
+def test_the_demo_says_that_it_is_invented(demo: None) -> None:
+    assert all(e.content["invented"] for e in Edition.objects.all())
+    assert (settings.BASE_DIR / "fixtures" / "README.md").read_text().lower().count("invented") > 1
