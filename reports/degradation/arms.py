@@ -129,6 +129,22 @@ def read_arm(intervals: Sequence[Interval]) -> Arm | None:
     return _describe(tuple(groups), tuple(sorted(exact.items())))
 
 
+def at_middles(arm: Arm) -> Arm | None:
+    """Take every reading at the middle of its log interval.
+
+    None when an end is missing somewhere, when the middles are all the same and so show no
+    scatter, or when all readings are so fine that nothing would change.
+    """
+    if arm.bounded_count < arm.count or arm.count < 2:
+        return None
+    exact: Counter[float] = Counter(dict(arm.exact))
+    for low, high, count in arm.groups:
+        exact[low / 2 + high / 2] += count
+    if len(exact) < 2:
+        return None
+    return _describe((), tuple(sorted(exact.items())))
+
+
 def _describe(
     groups: tuple[tuple[float, float, int], ...], exact: tuple[tuple[float, int], ...]
 ) -> Arm:

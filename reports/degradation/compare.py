@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtrit
 
-from reports.degradation.arms import Arm, read_arm
+from reports.degradation.arms import Arm, at_middles, read_arm
 from reports.degradation.intervals import CannotCompare, Interval, Record
 from reports.degradation.laws import LAWS, Law
 from reports.degradation.posterior import Problem, difference_quantiles, is_scatter_unlimited
@@ -391,7 +391,39 @@ def _solve_all(cases: list[_Case], law: Law, level: float) -> list[tuple[float, 
         )
         for row, (low, middle, high) in zip(rows, solved.tolist(), strict=True):
             found[row] = (low, middle, high)
+    _span_midpoints(cases, found, law, tail)
     return found
+
+
+def _span_midpoints(
+    cases: list[_Case], found: list[tuple[float, float, float]], law: Law, tail: float
+) -> None:
+    """Widen intervals from coarse readings to those of the same readings taken at their middles.
+
+    Coarse brackets let the likelihood explain scatter as rounding, and with a few specimens it
+    does so too readily: a blunter instrument would then give a narrower interval.
+    """
+    sharp: dict[str, list[tuple[int, Problem]]] = {}
+    for row, case in enumerate(cases):
+        if not case.is_bounded or case.problem.tie == "record":
+            continue
+        middles = [at_middles(arm) for arm in case.problem.arms]
+        if middles[0] is None or middles[1] is None:
+            continue
+        problem = Problem(middles[0], middles[1], case.problem.tie, case.problem.record)
+        closed = _closed_form(problem, law, tail)
+        if closed is None:
+            sharp.setdefault(problem.tie, []).append((row, problem))
+        else:
+            found[row] = _hull(found[row], closed[0], closed[2])
+    for rows in sharp.values():
+        solved = difference_quantiles([problem for _, problem in rows], law, (tail, 1 - tail))
+        for (row, _), (low, high) in zip(rows, solved.tolist(), strict=True):
+            found[row] = _hull(found[row], low, high)
+
+
+def _hull(found: tuple[float, float, float], low: float, high: float) -> tuple[float, float, float]:
+    return min(found[0], low), found[1], max(found[2], high)
 
 
 def _closed_form(problem: Problem, law: Law, tail: float) -> tuple[float, float, float] | None:

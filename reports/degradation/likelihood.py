@@ -41,18 +41,12 @@ def log_likelihood(arms: PackedArms, mean: Array, scatter: Array, law: Law) -> A
     step = max(1, _LARGEST_BLOCK // max(1, int(np.prod(shape))))
     inverse = 1.0 / sigma
     for start in range(0, groups, step):
-        if step == 1:
-            weight = arms.weight[:, start, None, None]
-            low = (arms.low[:, start, None, None] - mean) * inverse
-            high = (arms.high[:, start, None, None] - mean) * inverse
-            part = np.log(np.maximum(_mass(low, high, law), _SMALLEST))
-            total += part if np.all(weight == 1) else weight * part
-        else:
-            block = slice(start, start + step)
-            low = (arms.low[:, block, None, None] - mean[:, None]) * inverse[:, None]
-            high = (arms.high[:, block, None, None] - mean[:, None]) * inverse[:, None]
-            part = np.log(np.maximum(_mass(low, high, law), _SMALLEST))
-            total += np.einsum("ag,agkx->akx", arms.weight[:, block], part)
+        block = slice(start, start + step)
+        low = (arms.low[:, block, None, None] - mean[:, None]) * inverse[:, None]
+        high = (arms.high[:, block, None, None] - mean[:, None]) * inverse[:, None]
+        part = np.log(np.maximum(_mass(low, high, law), _SMALLEST))
+        weight = arms.weight[:, block, None, None]
+        total += np.sum(part if np.all(weight == 1) else weight * part, axis=1)
     moments = arms.moments
     if np.any(moments.count):
         count = moments.count[:, None, None]
@@ -76,7 +70,8 @@ def log_likelihood(arms: PackedArms, mean: Array, scatter: Array, law: Law) -> A
 
 def _mass(low: Array, high: Array, law: Law) -> Array:
     mass = law.mass(low, high)
-    narrow = high - low < _NARROW
+    # The width in units of sigma is the same all along the grid of means.
+    narrow = high[..., 0] - low[..., 0] < _NARROW
     if np.any(narrow):
         z = 0.5 * (low[narrow] + high[narrow])
         width = high[narrow] - low[narrow]

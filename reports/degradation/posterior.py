@@ -46,6 +46,8 @@ _NODE_COUNTS = (24, 32, 44, 60)
 _GRID_STEP = 0.30
 _POINT_COUNTS = (72, 96, 120, 144, 176, 216, 264, 320)
 _CHUNK = 24
+# Quantiles are solved until the log odds are met to this; far below the error of the quadrature.
+_ODDS_PRECISION = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,7 +272,8 @@ def _smallest_scatter(arm: Arm) -> float:
     gap = arm.log_low - arm.log_high
     # The likelihood at sigma is at most exp(-gap^2 / (4 sigma^2)); brackets that only touch leave
     # a power of sigma instead, which is gone seven powers of ten below their width.
-    return math.log(max(gap / 16.0, 1e-7 * arm.narrowest, 1e-290))
+    # Readings that meet in their only end have no width of their own; the ceiling stands in for it.
+    return math.log(max(gap / 16.0, 1e-7 * (arm.narrowest or CEILING), 1e-290))
 
 
 def _ceilings(problem: Problem) -> tuple[float, float]:
@@ -437,7 +440,9 @@ def _table(pack: PackedArms, nodes: Array, grid: _Grid, points: int, law: Law) -
         density[is_open] = _open_density(pack, mean, scatter, law, log)[is_open]
         top[is_open] = 0.0
     mass = density * jacobian
-    total = np.sum(mass, axis=2, keepdims=True)
+    # A scatter that carries no weight may be too narrow for the grid to meet; it then has no mass
+    # at all, and none is made up for it.
+    total = np.maximum(np.sum(mass, axis=2, keepdims=True), 1e-300)
     log_integral = (top + np.log(total))[:, :, 0]
     log_integral[is_open] = 0.0
     share = mass / total
@@ -591,24 +596,26 @@ def _cut_weights(table: _Table, sign: Array, half: Array) -> Array:
     Array, shape (P, Q, X)
     """
     points = table.mean.shape[1]
-    step = 2 * table.reach / (points - 1)
-    t = np.linspace(-1.0, 1.0, points) * table.reach[:, None]
-    cut = np.arcsinh(half / table.scale[:, None])
-    inside = (cut[:, :, None] - sign[:, :, None] * t[:, None, :]) / step[:, None, None]
-    x = inside - np.floor(inside)
+    step = (2 * table.reach / (points - 1))[:, None]
+    # The grid is symmetric: weights are made for the upper cut and turned round for the lower.
+    cut = (np.arcsinh(half / table.scale[:, None]) + table.reach[:, None]) / step
+    cut = np.minimum(cut, points + 2.0)
+    last = np.floor(cut).astype(np.intp)
+    x = cut - last
     square, cube, fourth = x**2, x**3, x**4 / 4
-    place = np.clip(np.floor(inside), -3.0, 2.0)
-    return np.select(
-        [place == 2.0, place == 1.0, place == 0.0, place == -1.0, place == -2.0],
+    broken = np.stack(
         [
-            np.ones_like(x),
             25 / 24 - (fourth - cube + square) / 6,
             0.5 + (fourth - 2 * cube / 3 - square / 2 + 2 * x) / 2,
             -1 / 24 - (fourth - cube / 3 - square) / 2,
             (fourth - square / 2) / 6,
         ],
-        0.0,
+        axis=-1,
     )
+    weights = (np.arange(points + 5) < last[:, :, None]).astype(np.float64)
+    np.put_along_axis(weights, last[:, :, None] + np.arange(-1, 3), broken, axis=2)
+    weights = weights[:, :, :points]
+    return np.where(sign[:, :, None] > 0, weights, weights[:, :, ::-1])
 
 
 def _cubic(u: Array) -> tuple[Array, Array, Array, Array]:
@@ -623,59 +630,59 @@ def _cubic(u: Array) -> tuple[Array, Array, Array, Array]:
 
 
 _INVERT_STEPS = 60
-_BRACKET_STEPS = 80
+_BRACKET_STEPS = 60
 
 
 def _invert(chance: Callable[[Array], Array], middle: Array, scale: Array, wanted: Array) -> Array:
     """Solve ``chance(d) = wanted`` for every problem and every wanted probability.
 
-    The bracket grows by doubling; inside it a secant step with the Illinois rule, replaced by
-    halving whenever it does not shrink the bracket.
+    With ``d = middle + scale * sinh(s)`` the log odds of the chance are nearly straight in s,
+    whether the tails are normal or heavy, so that a few secant steps with the Illinois rule are
+    enough; a step that leaves the bracket is replaced by halving it.
     """
     shape = (len(middle), len(wanted))
-    target = np.broadcast_to(wanted, shape)
-    centre = np.broadcast_to(middle[:, None], shape)
-    spread = np.broadcast_to(scale[:, None], shape)
-    at_centre = chance(np.ascontiguousarray(centre)) - target
-    side = np.where(at_centre < 0, 1.0, -1.0)
-    near, near_value = centre.copy(), at_centre.copy()
-    distance = np.ones(shape)
-    far = centre + side * spread * distance
-    far_value = chance(far) - target
+    target = np.broadcast_to(np.log(wanted / (1 - wanted)), shape)
+
+    def missed(s: Array) -> Array:
+        reached = chance(middle[:, None] + scale[:, None] * np.sinh(s))
+        reached = np.clip(reached, 1e-15, 1 - 1e-15)
+        return np.asarray(np.log(reached / (1 - reached)) - target, dtype=np.float64)
+
+    near = np.zeros(shape)
+    near_value = missed(near)
+    side = np.where(near_value < 0, 1.0, -1.0)
+    far = side * np.minimum(0.4 * np.abs(near_value) + 0.05, 2.0)
+    far_value = missed(far)
     for _ in range(_BRACKET_STEPS):
         short = far_value * side < 0
         if not np.any(short):
             break
         near, near_value = np.where(short, far, near), np.where(short, far_value, near_value)
-        distance = np.where(short, distance * 2.0, distance)
-        far = np.where(short, centre + side * spread * distance, far)
-        far_value = np.where(short, chance(far) - target, far_value)
-    return _illinois(chance, target, (near, near_value), (far, far_value), spread)
+        # Beyond 300 the hyperbolic sine leaves the range of floating point for a wide scale.
+        far = np.where(short, np.clip(far + side * 0.5 * np.abs(far), -300.0, 300.0), far)
+        far_value = missed(far)
+    s = _illinois(missed, (near, near_value), (far, far_value))
+    return np.asarray(middle[:, None] + scale[:, None] * np.sinh(s), dtype=np.float64)
 
 
 def _illinois(
-    chance: Callable[[Array], Array],
-    target: Array,
-    near: tuple[Array, Array],
-    far: tuple[Array, Array],
-    spread: Array,
+    missed: Callable[[Array], Array], near: tuple[Array, Array], far: tuple[Array, Array]
 ) -> Array:
     (a, fa), (b, fb) = near, far
     best = np.where(np.abs(fa) < np.abs(fb), a, b)
-    precision = 1e-9 * np.minimum(target, 1 - target)
-    done = np.minimum(np.abs(fa), np.abs(fb)) <= precision
+    done = np.minimum(np.abs(fa), np.abs(fb)) <= _ODDS_PRECISION
     for _ in range(_INVERT_STEPS):
         slope = fb - fa
         safe = np.where(slope == 0, 1.0, slope)
         guess = np.where(slope == 0, 0.5 * (a + b), b - fb * (b - a) / safe)
         low, high = np.minimum(a, b), np.maximum(a, b)
         guess = np.where((guess > low) & (guess < high), guess, 0.5 * (low + high))
-        value = chance(guess) - target
+        value = missed(guess)
         best = np.where(done, best, guess)
         crossed = value * fb <= 0
         a, fa = np.where(crossed, b, a), np.where(crossed, fb, 0.5 * fa)
         b, fb = guess, value
-        done |= (np.abs(value) <= precision) | (np.abs(b - a) <= 1e-10 * spread)
+        done |= (np.abs(value) <= _ODDS_PRECISION) | (np.abs(b - a) <= 1e-9)
         if np.all(done):
             break
     return np.asarray(best, dtype=np.float64)

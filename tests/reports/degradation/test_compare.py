@@ -213,6 +213,20 @@ def test_lower_is_better_turns_the_ratio_over(pair):
     assert down.verdict == mirror[up.verdict]
 
 
+@pytest.mark.parametrize("scale", ["linked", "pooled", "separate"])
+@pytest.mark.parametrize("seed", [11, 12, 13])
+def test_widening_every_reading_does_not_narrow_the_result(scale, seed):
+    # From brackets far finer than the scatter to brackets five times as wide as it.
+    rng = np.random.default_rng(seed)
+    baseline, other = rng.lognormal(2, 0.1, 4), rng.lognormal(1.9, 0.1, 4)
+    widths = []
+    for half in (0.001, 0.005, 0.01, 0.03, 0.07, 0.1, 0.15, 0.3, 0.5):
+        found = compare(widened(baseline, half), widened(other, half), scale=scale)
+        widths.append(math.log(found.high / found.low))
+    assert all(b >= a * (1 - 2e-4) for a, b in pairwise(widths))
+    assert widths[-1] > 1.5 * widths[0] or scale == "separate"
+
+
 def test_a_higher_level_is_wider_and_holds_the_lower():
     ends = [compare(*SETS[2], level=level) for level in (0.5, 0.8, 0.95, 0.99, 0.999)]
     for inner, outer in pairwise(ends):
