@@ -194,6 +194,13 @@ class StudyForm(ActionForm):
         own = (*DESIGN, "title", "question")
         fields = {name: cleaned[name] for name in own if name in cleaned}
         fields["slug"] = cleaned.get("slug") or slugify(cleaned.get("title", ""))[:60].strip("-")
+        # the action checks these too; here they are told together with everything else
+        if len(arms) < 2:
+            self.add_error("arm_1_codes", "A comparison needs at least two arms.")
+        elif not any(arm.is_baseline for arm in arms):
+            self.add_error("baseline", "This arm is empty: choose one that has specimens.")
+        if not methods:
+            self.add_error(None, "Choose at least one method.")
         if "title" in cleaned and not fields["slug"]:
             self.add_error("slug", "The title gives no address: type one.")
         return {"fields": fields, "arms": arms, "methods": methods}

@@ -203,7 +203,7 @@ def test_a_label_behind_the_codes_makes_a_pair(office, bench_lab):
         ({"arm_2_codes": "ZZZZ"}, "arm_2_codes", "five characters"),
         ({"arm_2_codes": "K7M2-H"}, "arm_2_codes", "The lab has no specimen K7M2-H."),
         ({"arm_2_codes": "ABCD-H"}, "arm_1_codes", "ABCD-H is in New and in Worn."),
-        ({"baseline": "3"}, "arm_1_codes", "Exactly one arm is the baseline."),
+        ({"baseline": "3"}, "baseline", "This arm is empty"),
     ],
 )
 def test_a_study_that_makes_no_sense_is_told_beside_the_field(
@@ -218,6 +218,13 @@ def test_a_study_that_makes_no_sense_is_told_beside_the_field(
     assert told in " ".join(errors[field]), errors
     assert f'id="id_{field}_error"' in response.content.decode()
     assert Study.objects.count() == 1
+
+
+def test_everything_missing_is_told_at_once(office, bench_lab):
+    response = office.post(reverse("lab-study-add"), {"title": "Half a study"})
+
+    errors = response.context["form"].errors
+    assert {"question", "arm_1_codes", "__all__"} <= set(errors)
 
 
 def test_a_study_without_a_method_is_told(office, bench_lab):

@@ -109,7 +109,7 @@ def test_a_sound_file_is_shown_first_and_stored_on_the_second_press(at_bench, be
 
     response = press_store(at_bench, bench_lab.study)
 
-    assert "All 1 lines of readings.csv are stored." in text_of(response)
+    assert "Stored 1 line of readings.csv." in text_of(response)
     reading = Reading.objects.get()
     # 0.1 s resolution: half a step to either side
     assert (reading.low, reading.high) == (4.15, 4.25)

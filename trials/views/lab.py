@@ -16,6 +16,7 @@ from specimens.actions import add_zone as add_zone_to_product
 from specimens.models import Product, Specimen
 from specimens.queries import exposure, exposure_words, service_lines
 from specimens.trails import lab_trail
+from specimens.words import count_words
 from trials import actions, lab_actions, lab_queries, queries, uploads
 from trials.forms import (
     LabSpecimenFilter,
@@ -268,7 +269,8 @@ def store_file(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
     except Refused as refused:
         upload.refresh_from_db()
         return _file_page(request, upload, refused.problems)
-    messages.success(request, f"All {count} lines of {upload.file_name} are stored.")
+    stored = count_words(count, "line", "lines")
+    messages.success(request, f"Stored {stored} of {upload.file_name}.")
     return redirect("lab-study", slug=slug)
 
 
@@ -294,6 +296,11 @@ def _file_page(
         "preview": looked_at,
         "problems": looked_at.problems[:PROBLEMS_SHOWN] if looked_at else [],
         "rows": looked_at.rows[:ROWS_SHOWN] if looked_at else [],
+        "sound_words": count_words(len(looked_at.rows) if looked_at else 0, "line", "lines"),
+        "problem_words": count_words(
+            len(looked_at.problems) if looked_at else 0, "problem", "problems"
+        ),
+        "stored_words": count_words(upload.row_count, "line", "lines"),
         "refusal": problems,
         "trail": _trail_of(upload.study, upload.file_name),
     }
