@@ -163,7 +163,10 @@ def _describe(
         is_open_above=not exact and all(math.isinf(high) for high in highs),
         is_open_below=not exact and all(math.isinf(low) for low in lows),
         common_width=_common_width(log_low, log_high, exact, finite),
-        has_equal_exact=len(exact) == 1 and exact[0][1] > 1 and log_low <= log_high,
+        # an exact reading that meets the only end of another shows as little scatter as two equal
+        has_equal_exact=len(exact) == 1
+        and log_low <= log_high
+        and (exact[0][1] > 1 or (bool(groups) and finite == [exact[0][0]])),
         log_low=log_low,
         log_high=log_high,
         first_end=finite[0],

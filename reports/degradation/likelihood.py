@@ -124,10 +124,11 @@ def slopes(arms: PackedArms, mean: Array, scatter: Array, law: Law) -> tuple[Arr
 
 def _interval_slopes(low: Array, high: Array, law: Law) -> tuple[Array, Array]:
     """Derivatives of log mass in the mean, in units of sigma."""
-    mass = np.maximum(law.mass(low, high), _SMALLEST)
+    narrow = high - low < _NARROW
+    # The mass of a narrow interval is mostly rounding; its slopes come from the density below.
+    mass = np.where(narrow, 1.0, np.maximum(law.mass(low, high), _SMALLEST))
     one = (law.density(low) - law.density(high)) / mass
     two = (law.slope(high) - law.slope(low)) / mass - one**2
-    narrow = high - low < _NARROW
     if np.any(narrow):
         first, second = law.log_density_slopes(0.5 * (low[narrow] + high[narrow]))
         one[narrow], two[narrow] = -first, second
