@@ -93,10 +93,15 @@ def _leave_one_out(arms: Arms, found: Comparison, *, higher_is_better: bool) -> 
         if _turns(answer, found):
             turned.setdefault(answer.verdict, []).append(name)
     return [
-        f"The verdict turns on one item: without {' or without '.join(names)} it would be "
-        f"'{verdict}'."
+        f"The verdict turns on one item: without {_any_of(names)} it would be '{verdict}'."
         for verdict, names in turned.items()
     ]
+
+
+def _any_of(names: Sequence[str]) -> str:
+    if len(names) == 1:
+        return names[0]
+    return f"any one of {', '.join(names[:-1])} and {names[-1]}"
 
 
 def _without(intervals: Sequence[Interval], place: int) -> list[Interval]:
