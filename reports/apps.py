@@ -16,5 +16,6 @@ class ReportsConfig(AppConfig):
 
         triggers.append_only("reports_summary", what="summaries")
         triggers.append_only("reports_finding", what="findings")
+        triggers.append_only("reports_trend", what="trends")
         triggers.append_only("reports_edition", what="published editions")
         jobs.register(SUMMARISE_KIND)

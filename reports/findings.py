@@ -18,7 +18,9 @@ from reports.degradation import (
 )
 from reports.degradation.compare import NOTE_STEPS_BOUND
 from reports.degradation.grades import GradedArm, compare_grades
+from reports.degradation.pairs import paired
 from reports.degradation.record import MethodRecord, method_record
+from reports.degradation.sensitivity import Arms, sensitivity_cautions
 
 ITEMS_SCOPE = "these items"
 NOTE_MOSTLY_LIMITS = (
@@ -92,9 +94,12 @@ def record_of(controls: Sequence[tuple[str, Sequence[Bounded]]]) -> MethodRecord
 
 
 def ratio_finding(
-    baseline: Sequence[Sequence[Bounded]], other: Sequence[Sequence[Bounded]], terms: Terms
+    baseline: Sequence[Sequence[Bounded]],
+    other: Sequence[Sequence[Bounded]],
+    terms: Terms,
+    names: tuple[Sequence[str], Sequence[str]] = ((), ()),
 ) -> FindingResult:
-    """Compare two arms of specimens with interval readings.
+    """Compare two arms of specimens with interval readings; `names` are theirs, for cautions.
 
     The record of the method speaks only where an arm has a single specimen, or where the study
     asked about these items alone: repeatability says how far one item scatters, not how far
@@ -112,8 +117,41 @@ def ratio_finding(
             level=terms.level,
             record=_repeatability(baseline, other, terms) if single else None,
         )
+        named = Arms(*arms, _named(names[0], arms[0]), _named(names[1], arms[1]))
+        turns = sensitivity_cautions(named, found, higher_is_better=terms.higher_is_better)
     except CannotCompare as why:
         return _refused(baseline, other, terms, str(why))
+    limits = (NOTE_MOSTLY_LIMITS,) if _is_mostly_limits(found, arms) else ()
+    return _from_comparison(
+        found, terms, (*limits, *turns), {"is_range_alone": _is_range_alone(found, arms)}
+    )
+
+
+def pairs_finding(
+    pairs: Sequence[tuple[Sequence[Bounded], Sequence[Bounded]]], terms: Terms
+) -> FindingResult:
+    """Compare the two sides of matched pairs of specimens."""
+    values = [
+        (specimen_values([baseline])[0], specimen_values([other])[0]) for baseline, other in pairs
+    ]
+    try:
+        found = paired(
+            values,
+            higher_is_better=terms.higher_is_better,
+            margin=terms.margin,
+            level=terms.level,
+        )
+    except CannotCompare as why:
+        return _refused(pairs, pairs, terms, str(why))
+    return _from_comparison(found, terms)
+
+
+def _from_comparison(
+    found: Comparison,
+    terms: Terms,
+    cautions: Sequence[str] = (),
+    details: dict[str, Any] | None = None,
+) -> FindingResult:
     return FindingResult(
         kind="ratio",
         n_baseline=found.n_baseline,
@@ -128,9 +166,13 @@ def ratio_finding(
         verdict=found.verdict,
         smallest_visible_loss=_finite(found.smallest_visible_loss),
         refusal=found.refusal,
-        cautions=(*found.notes, *((NOTE_MOSTLY_LIMITS,) if _is_mostly_limits(found, arms) else ())),
-        details={"is_range_alone": _is_range_alone(found, arms)},
+        cautions=(*found.notes, *cautions),
+        details=details or {},
     )
+
+
+def _named(names: Sequence[str], values: Sequence[Interval]) -> Sequence[str]:
+    return names or [f"item {k + 1}" for k in range(len(values))]
 
 
 def _is_mostly_limits(found: Comparison, arms: Sequence[Sequence[Interval]]) -> bool:

@@ -23,6 +23,7 @@ class Summary(models.Model):
     computed_at = models.DateTimeField()
 
     findings: RelatedManager[Finding]
+    trends: RelatedManager[Trend]
 
     class Meta:
         constraints = [
@@ -88,6 +89,32 @@ class Finding(models.Model):
 
     def __str__(self) -> str:
         return f"{self.revision.method.property}: {self.verdict}"
+
+
+class Trend(models.Model):
+    """Retention over one measure of service, for one property."""
+
+    class Driver(models.TextChoices):
+        DISTANCE = "distance_km", "distance"
+        MONTHS = "months", "months in service"
+        WASHES = "wash_count", "washes"
+
+    summary = models.ForeignKey(Summary, on_delete=models.CASCADE, related_name="trends")
+    revision = models.ForeignKey(MethodRevision, on_delete=models.PROTECT, related_name="+")
+    driver = models.CharField(max_length=12, choices=Driver)
+    position = models.PositiveSmallIntegerField()
+    level = models.FloatField()
+    refusal = models.TextField(blank=True)
+    details = models.JSONField(default=dict)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["summary", "revision", "driver"], name="trend_once"),
+        ]
+        ordering = ["summary", "position"]
+
+    def __str__(self) -> str:
+        return f"{self.revision.method.property} over {self.get_driver_display()}"
 
 
 class EditionDraft(models.Model):

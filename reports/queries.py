@@ -1,5 +1,7 @@
 """Turns rows into what the analysis reads. Costs a fixed number of queries for a study."""
 
+from __future__ import annotations
+
 import hashlib
 import json
 import math
@@ -41,6 +43,15 @@ class Bound:
 
 
 @dataclass(frozen=True)
+class Service:
+    """What a specimen had been through when it was first run; None is not known."""
+
+    distance_km: float | None
+    months: float
+    wash_count: int | None
+
+
+@dataclass(frozen=True)
 class SpecimenInputs:
     """A specimen's current valid readings of one method, or its grades by rater."""
 
@@ -48,6 +59,8 @@ class SpecimenInputs:
     bounds: tuple[Bound, ...]
     grades: tuple[tuple[str, int], ...]
     days: tuple[str, ...]
+    pair: str = ""
+    service: Service | None = None  # only for studies over service ages
 
 
 @dataclass(frozen=True)
@@ -87,6 +100,12 @@ class StudyInputs:
     level: float
     scope: str
     methods: tuple[MethodInputs, ...]
+    is_simultaneous: bool = False
+
+    @property
+    def comparison_count(self) -> int:
+        """Comparisons on the study's card, whether or not they were read yet."""
+        return sum(len(method.arms) - 1 for method in self.methods)
 
     @property
     def digest(self) -> str:
@@ -102,8 +121,10 @@ class StudyInputs:
 
 def study_inputs(study: Study) -> StudyInputs:
     """The study's current readings that are not void, by method, arm and specimen."""
-    arms = list(study.arms.prefetch_related("specimens"))
-    codes = {arm.pk: sorted(s.code for s in arm.specimens.all()) for arm in arms}
+    arms = list(study.arms.prefetch_related("members__specimen"))
+    codes = {arm.pk: sorted(m.specimen.code for m in arm.members.all()) for arm in arms}
+    pairs = {m.specimen.code: m.pair for arm in arms for m in arm.members.all()}
+    service = _service(study)
     used = list(study.study_methods.select_related("revision__method"))
     readings = (
         Reading.objects.current()
@@ -157,6 +178,8 @@ def study_inputs(study: Study) -> StudyInputs:
                                 tuple(bounds[revision.pk, code]),
                                 tuple(grades[revision.pk, code]),
                                 tuple(sorted(days[revision.pk, code])),
+                                pairs[code],
+                                service.get(code),
                             )
                             for code in codes[arm.pk]
                             if bounds[revision.pk, code] or grades[revision.pk, code]
@@ -173,7 +196,22 @@ def study_inputs(study: Study) -> StudyInputs:
         else method
         for study_method, method in zip(used, methods, strict=True)
     ]
-    return StudyInputs(study.slug, study.level, study.scope, tuple(corrected))
+    return StudyInputs(
+        study.slug, study.level, study.scope, tuple(corrected), study.is_simultaneous
+    )
+
+
+def _service(study: Study) -> dict[str, Service]:
+    if study.kind != Study.Kind.AGES:
+        return {}
+    return {member.specimen.code: _service_of(member.known) for member in study_members(study)}
+
+
+def _service_of(known: Exposure) -> Service:
+    if not known.is_worn:
+        return Service(0.0, 0.0, 0)
+    distance = known.distance_km.best if known.distance_km else None
+    return Service(distance, round(known.months, 3), known.wash_count)
 
 
 def _corrected(study: Study, method: MethodInputs) -> MethodInputs:
@@ -325,6 +363,17 @@ def latest_editions() -> list[Edition]:
     for edition in Edition.objects.select_related("study").order_by("study", "-number"):
         newest.setdefault(edition.study_id, edition)
     return sorted(newest.values(), key=lambda e: e.published_at, reverse=True)
+
+
+def matched_pairs(
+    baseline: ArmInputs, arm: ArmInputs
+) -> list[tuple[tuple[Bound, ...], tuple[Bound, ...]]]:
+    """The two sides of each pair, when every specimen read of both arms is in one; else nothing."""
+    first = {s.pair: s.bounds for s in baseline.specimens}
+    second = {s.pair: s.bounds for s in arm.specimens}
+    if "" in first or not first or first.keys() != second.keys():
+        return []
+    return [(first[pair], second[pair]) for pair in sorted(first)]
 
 
 def same_session(*arms: ArmInputs) -> bool:
