@@ -1,6 +1,6 @@
 """Addresses of this app. Public addresses stay for ever."""
 
-from django.urls import path
+from django.urls import include, path
 
 from reports import api
 from reports.views import desk, public
@@ -17,6 +17,7 @@ urlpatterns = [
     path("scorecards/<slug:slug>/<int:number>/card.json", public.edition_json, name="edition-json"),
     path("methods/<slug:key>/<int:number>/", public.method, name="method"),
     path("cautions/", public.cautions, name="cautions"),
+    path("lab/", include("reports.urls_quality")),
     path("desk/", desk.index, name="desk"),
     path("desk/<slug:slug>/", desk.study, name="desk-study"),
     path("desk/<slug:slug>/publish/", desk.publish, name="desk-publish"),

@@ -1,6 +1,6 @@
 """Addresses of the lab office that show studies, methods, runs and files."""
 
-from django.urls import path
+from django.urls import include, path
 
 from trials.views import lab
 
@@ -11,10 +11,12 @@ urlpatterns = [
     path("products/<int:pk>/zones/add/", lab.add_zone, name="lab-zone-add"),
     path("methods/", lab.methods, name="lab-methods"),
     path("methods/<slug:key>/<int:number>/", lab.method_revision, name="lab-method"),
+    path("", include("trials.urls_quality")),
     path("studies/", lab.studies, name="lab-studies"),
     path("studies/add/", lab.add_study, name="lab-study-add"),
     path("studies/<slug:slug>/", lab.study, name="lab-study"),
     path("studies/<slug:slug>/register/", lab.register_study, name="lab-study-register"),
+    path("studies/<slug:slug>/", include("trials.urls_plans")),
     path("studies/<slug:slug>/plan/", lab.plan, name="lab-plan"),
     path("studies/<slug:slug>/template.csv", lab.template_csv, name="lab-template"),
     path("studies/<slug:slug>/files/add/", lab.add_file, name="lab-file-add"),

@@ -180,6 +180,7 @@ UNITS: tuple[Unit, ...] = (
     Unit("grade", "lab_grade", "grade on a scale", ("grades",)),
     Unit("%", "percent", _SHARE, ("percent", "per cent")),
     Unit("1", "dimensionless", _SHARE, ("", "ratio", "share")),
+    Unit("HIC", "dimensionless", "head injury criterion"),
 )
 
 

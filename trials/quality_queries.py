@@ -1,0 +1,262 @@
+"""What the pages of instruments, consumables, controls and the room show."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from django.db.models import Count, Max, Q
+
+from trials.instruments import calibration_on, is_passed
+from trials.intervals import plain
+from trials.models import (
+    Calibration,
+    Conditioning,
+    ConsumableLot,
+    ConsumableUnit,
+    ControlRun,
+    Instrument,
+    InstrumentCheck,
+    MethodRevision,
+    OutOfTolerance,
+    RoomReading,
+    Run,
+    TraceFile,
+)
+from trials.queries import interval_words
+
+SHOWN = 100
+
+
+@dataclass(frozen=True)
+class InstrumentRow:
+    """An instrument on the register."""
+
+    instrument: Instrument
+    status: str
+    needs_care: bool
+
+
+def status_of(instrument: Instrument, day: date) -> tuple[str, bool]:
+    """Whether it may be used on a day, in words, and whether somebody has to do something."""
+    if instrument.state != Instrument.State.IN_SERVICE:
+        return instrument.get_state_display(), instrument.state != Instrument.State.RETIRED
+    counts = calibration_on(instrument, day)
+    if counts is not None:
+        left = (counts.due_on - day).days
+        soon = f", in {left} days" if left <= 30 else ""
+        return f"calibrated, due {counts.due_on:%d %B %Y}{soon}", left <= 30
+    newest = instrument.calibrations.first()
+    if newest is None:
+        return "never calibrated", True
+    return f"overdue since {newest.due_on:%d %B %Y}", True
+
+
+def instrument_rows(day: date) -> list[InstrumentRow]:
+    """The register, those in service first."""
+    rows = Instrument.objects.order_by("state", "code")
+    return [InstrumentRow(one, *status_of(one, day)) for one in rows]
+
+
+def open_findings() -> list[OutOfTolerance]:
+    """Instruments found wrong whose readings are still looked at."""
+    rows = OutOfTolerance.objects.filter(closed_at__isnull=True).select_related("instrument")
+    return list(rows.annotate(open_count=Count("marks", filter=Q(marks__outcome="to review"))))
+
+
+@dataclass(frozen=True)
+class CheckRow:
+    """A check before use with its verdict."""
+
+    check: InstrumentCheck
+    words: str
+
+
+@dataclass(frozen=True)
+class CalibrationRow:
+    """A calibration in words."""
+
+    calibration: Calibration
+    found_words: str
+    correction_words: str
+    uncertainty_words: str
+
+
+@dataclass(frozen=True)
+class InstrumentPage:
+    """One instrument with its history."""
+
+    status: str
+    needs_care: bool
+    calibrations: tuple[CalibrationRow, ...]
+    checks: tuple[CheckRow, ...]
+    findings: tuple[OutOfTolerance, ...]
+    run_count: int
+
+
+def instrument_page(instrument: Instrument, day: date) -> InstrumentPage:
+    """An instrument's page."""
+    status, needs_care = status_of(instrument, day)
+    unit = instrument.unit
+    return InstrumentPage(
+        status=status,
+        needs_care=needs_care,
+        calibrations=tuple(
+            CalibrationRow(
+                one,
+                "not told"
+                if one.as_found_error is None
+                else f"{signed(one.as_found_error)} {unit}"
+                + ("" if one.tolerance is None else f", {plain(one.tolerance)} {unit} tolerated"),
+                f"{signed(one.correction)} {unit}",
+                f"{plain(one.expanded_uncertainty)} {unit} (k = {plain(one.coverage_factor)})",
+            )
+            for one in instrument.calibrations.all()
+        ),
+        checks=tuple(
+            CheckRow(
+                one,
+                f"showed {plain(one.shown)} {unit} for {plain(one.expected)} {unit}: "
+                + ("passed" if is_passed(one) else "did not pass"),
+            )
+            for one in instrument.checks.select_related("by")[:SHOWN]
+        ),
+        findings=tuple(instrument.findings.all()),
+        run_count=instrument.uses.count(),
+    )
+
+
+def signed(number: float) -> str:
+    """A number with its sign, as an error or a correction is written."""
+    return f"+{plain(number)}" if number > 0 else plain(number)
+
+
+def room_rows() -> list[RoomReading]:
+    """The newest readings of rooms."""
+    return list(RoomReading.objects.select_related("by", "instrument")[:SHOWN])
+
+
+def stay_rows() -> list[Conditioning]:
+    """The newest stays of specimens."""
+    return list(Conditioning.objects.select_related("specimen", "by").order_by("-ended_at")[:SHOWN])
+
+
+# --- consumables -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class UnitRow:
+    """A piece with its count."""
+
+    unit: ConsumableUnit
+    use_count: int
+    words: str
+    is_spent: bool
+
+
+@dataclass(frozen=True)
+class LotRow:
+    """A lot in short."""
+
+    lot: ConsumableLot
+    piece_count: int
+    left_count: int
+    level_words: str
+
+
+def unit_rows(lot: ConsumableLot) -> list[UnitRow]:
+    """The pieces of a lot with their counts; one query."""
+    units = lot.units.annotate(
+        run_uses=Count("uses", distinct=True), control_uses=Count("control_runs", distinct=True)
+    )
+    return [_unit_row(lot, unit, unit.run_uses + unit.control_uses) for unit in units]
+
+
+def _unit_row(lot: ConsumableLot, unit: ConsumableUnit, count: int) -> UnitRow:
+    used = f"used {count} of {lot.use_limit}" if lot.use_limit else f"used {count} times"
+    is_full = lot.use_limit is not None and count >= lot.use_limit
+    if unit.discarded_on is not None:
+        return UnitRow(unit, count, f"{used}, thrown away on {unit.discarded_on:%d %B %Y}", True)
+    return UnitRow(unit, count, f"{used}{', at its limit' if is_full else ''}", is_full)
+
+
+def level_words(lot: ConsumableLot) -> str:
+    """Where an indicator may trip, from its nominal level and tolerance."""
+    if lot.trips_at is None:
+        return ""
+    if lot.tolerance is None:
+        return f"trips at {plain(lot.trips_at)} {lot.trips_unit}, tolerance not known"
+    low, high = lot.trips_at * (1 - lot.tolerance), lot.trips_at * (1 + lot.tolerance)
+    return f"trips between {plain(low)} and {plain(high)} {lot.trips_unit}"
+
+
+def lot_rows() -> list[LotRow]:
+    """All lots, with how many pieces may still be used."""
+    return [
+        LotRow(
+            lot,
+            len(rows),
+            sum(not row.is_spent for row in rows),
+            level_words(lot),
+        )
+        for lot in ConsumableLot.objects.all()
+        for rows in [unit_rows(lot)]
+    ]
+
+
+# --- controls ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class ControlledRow:
+    """A method with its control runs in short."""
+
+    revision: MethodRevision
+    run_count: int
+    last_at: datetime | None
+
+
+def controlled_rows() -> list[ControlledRow]:
+    """Methods in force that may have control runs."""
+    revisions = (
+        MethodRevision.objects.exclude(state="draft")
+        .exclude(outcome_kind="grade")
+        .select_related("method")
+        .annotate(run_count=Count("control_runs"), last_at=Max("control_runs__ran_at"))
+        .order_by("method__name", "-number")
+    )
+    return [ControlledRow(one, one.run_count, one.last_at) for one in revisions]
+
+
+@dataclass(frozen=True)
+class ControlRow:
+    """A control run in words."""
+
+    run: ControlRun
+    words: str
+
+
+def control_rows(runs: Iterable[ControlRun], unit: str) -> list[ControlRow]:
+    """Control runs as a table shows them."""
+    return [ControlRow(run, interval_words(run.low, run.high, unit)) for run in runs]
+
+
+# --- traces ------------------------------------------------------------------------------------
+
+
+def runs_for_traces() -> list[Run]:
+    """Runs of methods read from a trace that have no reading yet."""
+    runs = (
+        Run.objects.valid()
+        .filter(readings__isnull=True, study__registered_at__isnull=False)
+        .exclude(revision__trace={})
+        .select_related("specimen", "zone", "revision__method", "study")
+    )
+    return list(runs[:SHOWN])
+
+
+def trace_rows() -> list[TraceFile]:
+    """The newest traces."""
+    traces = TraceFile.objects.select_related(
+        "run__specimen", "run__zone", "run__revision__method", "by"
+    )
+    return list(traces.order_by("-received_at")[:SHOWN])
