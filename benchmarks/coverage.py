@@ -148,7 +148,8 @@ def maximum_likelihood(
         variance = float(np.linalg.inv(hessian)[1, 1])
     except np.linalg.LinAlgError:
         return None
-    if not (math.isfinite(variance) and variance > 0) or best.x[2] < -8:
+    # A scatter that runs to nothing, or an interval wider than a factor of e^20, is no answer.
+    if not 0 < variance < 25 or best.x[2] < -8:
         return None
     reach = level_quantile * math.sqrt(variance)
     return best.x[1] - reach, best.x[1] + reach
@@ -213,8 +214,11 @@ def engine_ends(
 def run(simulations: int, fit_simulations: int, seed: int = 20240) -> str:
     """Simulate all conditions and lay the results out as a Markdown table."""
     lines = [
-        f"{simulations} simulated studies a row ({fit_simulations} for maximum likelihood); share of "
-        "95 % intervals that hold the truth, and median width of the log interval in brackets.",
+        (
+            f"{simulations} simulated studies a row ({fit_simulations} for maximum likelihood); "
+            "share of 95 % intervals that hold the truth, and median width of the log interval "
+            "in brackets."
+        ),
         "",
         "| condition | auto | linked | separate | pooled | maximum likelihood | its fits that failed |",
         "|---|---|---|---|---|---|---|",

@@ -615,7 +615,8 @@ def _cut_weights(table: _Table, sign: Array, half: Array) -> Array:
     weights = (np.arange(points + 5) < last[:, :, None]).astype(np.float64)
     np.put_along_axis(weights, last[:, :, None] + np.arange(-1, 3), broken, axis=2)
     weights = weights[:, :, :points]
-    return np.where(sign[:, :, None] > 0, weights, weights[:, :, ::-1])
+    turned = np.where(sign[:, :, None] > 0, weights, weights[:, :, ::-1])
+    return np.asarray(turned, dtype=np.float64)
 
 
 def _cubic(u: Array) -> tuple[Array, Array, Array, Array]:
