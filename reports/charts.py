@@ -142,6 +142,63 @@ def _in_page_colours(figure: dict[str, Any], drawn: Sequence[Shown]) -> dict[str
     return {"data": list(figure["data"]), "layout": layout}
 
 
+def trend_figure(trend: dict[str, Any]) -> dict[str, Any]:
+    """A trend as line and band, from no service to the longest tested and no further."""
+    points = trend["points"]
+    x = [p["exposure"] for p in points]
+    figure = graph_objects.Figure(
+        [
+            graph_objects.Scatter(
+                x=x + x[::-1],
+                y=[100 * p["high"] for p in points] + [100 * p["low"] for p in points[::-1]],
+                mode="lines",
+                line={"width": 0},
+                fill="toself",
+                hoverinfo="skip",
+            ),
+            graph_objects.Scatter(
+                x=x, y=[100 * p["retention"] for p in points], mode="lines", line={"width": 3}
+            ),
+            graph_objects.Scatter(
+                x=trend["exposures"],
+                y=[0] * len(trend["exposures"]),
+                mode="markers",
+                marker={"symbol": "line-ns-open", "size": 12},
+                hovertemplate="an item with this service<extra></extra>",
+            ),
+        ]
+    )
+    figure.add_hline(y=100, line_width=1)
+    figure.update_layout(
+        template="none",
+        showlegend=False,
+        height=340,
+        margin={"l": 64, "r": 16, "t": 12, "b": 56},
+        xaxis={
+            "title": {"text": f"{trend['driver_words']}, {trend['driver_unit']}"},
+            "fixedrange": True,
+            "showgrid": False,
+            "rangemode": "tozero",
+        },
+        yaxis={
+            "range": [0, max(110.0, *(105 * p["high"] for p in points))],
+            "ticksuffix": " %",
+            "title": {"text": "kept"},
+            "fixedrange": True,
+        },
+    )
+    plain = figure.to_plotly_json()
+    plain["layout"].pop("template", None)
+    band, line, marks = plain["data"]
+    band["fillcolor"], band["line"]["color"] = "--band", "--band"
+    line["line"]["color"] = "--accent"
+    marks["marker"]["color"] = "--ink"
+    for shape in plain["layout"]["shapes"]:
+        shape["line"]["color"] = "--ink"
+    plain["layout"]["shapes"] = list(plain["layout"]["shapes"])
+    return {"data": list(plain["data"]), "layout": plain["layout"]}
+
+
 def _dash(shown: Shown) -> str:
     return "dot" if shown.low is None or shown.high is None else "solid"
 

@@ -26,6 +26,7 @@ from reports.queries import (
     study_inputs,
     study_members,
 )
+from reports.trend_content import trend_words
 from reports.words import NBSP, RatioFigures
 from specimens.models import Specimen
 from specimens.queries import exposure_words
@@ -52,12 +53,18 @@ def study_content(study: Study, summary: Summary, extra_cautions: Iterable[str])
         "inputs_digest": summary.inputs_digest,
         "computed_at": summary.computed_at.isoformat(),
         "invented": study.is_invented,
-        "study": _study(study),
+        "study": _study(study)
+        | {
+            "family_words": words.family_words(
+                study.level, inputs.comparison_count, is_simultaneous=study.is_simultaneous
+            )
+        },
         "arms": [_arm(arm, members) for arm in study.arms.all()],
         "findings": [
             _finding(finding, methods[finding.revision_id]) | {"chart": charts.strip(one, top)}
             for finding, one in zip(findings, shown, strict=True)
         ],
+        "trends": trends_content(summary),
         "cautions": [asdict(caution) for caution in cautions_for(facts)]
         + [asdict(Caution("editor", line, line)) for line in extra_cautions],
         "readings": readings,
@@ -264,6 +271,20 @@ def finding_content(finding: Finding) -> dict[str, Any]:
     if finding.kind == Finding.Kind.GRADES:
         return base | _grade_words(finding)
     return base
+
+
+def trends_content(summary: Summary) -> list[dict[str, Any]]:
+    """Every trend of a summary in words and figures."""
+    return [
+        trend_words(
+            driver_key=found.driver,
+            refusal=found.refusal,
+            details=found.details,
+            level=found.level,
+            name=found.revision.method.property,
+        )
+        for found in summary.trends.select_related("revision__method")
+    ]
 
 
 def _finding(finding: Finding, method: MethodInputs) -> dict[str, Any]:

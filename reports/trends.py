@@ -67,7 +67,9 @@ def trend_rows(
                 f"{len(specimens) - len(known)}."
             )
         details = asdict(found)
-        details.update(notes=notes, specimen_count=len(known))
+        details.update(
+            notes=notes, specimen_count=len(known), exposures=sorted({x for x, _ in known})
+        )
         rows.append({"driver": driver.key, "refusal": details.pop("refusal"), "details": details})
     return rows
 

@@ -191,6 +191,7 @@ def scale_words(scale: str) -> str:
         "separate": "each side its own scatter (separate)",
         "pooled": "one scatter for both sides (pooled)",
         "record": "scatter from the method's record",
+        "paired": "matched pairs, one against the other",
     }.get(scale, scale)
 
 
@@ -202,3 +203,24 @@ def outward(number: float, *, up: bool) -> float:
     # a billionth of slack: 4.2 stored as 4.2000000000000002 is not above 4.2
     steps = math.ceil(number / step - 1e-9) if up else math.floor(number / step + 1e-9)
     return float(f"{steps * step:.12g}")
+
+
+def change(log_ratio: float) -> str:
+    """A change on the log scale as a signed percentage without its sign of unit: '−8.1'."""
+    share = math.expm1(log_ratio) * 100
+    if share == 0:
+        return "0"
+    text = figures(abs(share))
+    return f"−{text}" if share < 0 else f"+{text}"
+
+
+def family_words(level: float, count: int, *, is_simultaneous: bool) -> str:
+    """What the level means for the whole card."""
+    if count < 2:
+        return ""
+    if is_simultaneous:
+        return f"All {count} intervals hold together at the {level_words(level)} level."
+    return (
+        f"Each of the {count} intervals holds at the {level_words(level)} level by itself: of so "
+        f"many, {figures(count * (1 - level))} miss the truth on average."
+    )

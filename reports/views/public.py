@@ -162,6 +162,25 @@ def method_url(key: str, number: int) -> str:
 
 def plots(content: dict[str, Any]) -> list[dict[str, Any]]:
     """The charts of a card; none when nothing can be drawn."""
+    return _retention_plots(content) + _trend_plots(content)
+
+
+def _trend_plots(content: dict[str, Any]) -> list[dict[str, Any]]:
+    # editions frozen before trends were computed have none
+    return [
+        {
+            "id": f"trend-{place}",
+            "caption": f"{trend['property'].capitalize()} over {trend['driver_words']}: best line, "
+            f"{content['study']['level_words']} band, and a tick for every service tested.",
+            "label": "The section on service has the same figures.",
+        }
+        | charts.trend_figure(trend)
+        for place, trend in enumerate(content.get("trends", []))
+        if trend["points"] and trend["driver"] == "distance_km"
+    ]
+
+
+def _retention_plots(content: dict[str, Any]) -> list[dict[str, Any]]:
     shown = [charts.shown_of(f) for f in content["findings"] if f["chart"]]
     if not shown:
         return []
