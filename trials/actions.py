@@ -189,7 +189,10 @@ def register_study(*, by: User, study: Study, at: datetime | None = None) -> Stu
         by=by,
         verb="registered study",
         subject=study,
-        detail={"digest": study.registration_digest},
+        detail={
+            "digest": study.registration_digest,
+            "at": study.registered_at.isoformat(),
+        },
     )
     mark_changed(study)
     return study

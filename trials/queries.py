@@ -15,6 +15,7 @@ from labsite.models import User
 from trials import policies
 from trials.intervals import BadEntry, ReadingKind, entry_of, plain, with_unit
 from trials.models import (
+    ArmSpecimen,
     MethodRevision,
     Reading,
     ReadingConflict,
@@ -211,8 +212,8 @@ def run_line(run: Run) -> RunLine:
         method_key=run.revision.method.key,
         method_name=run.revision.method.name,
         method_number=run.revision.number,
-        specimen=run.specimen.code,
-        product=str(run.specimen.product),
+        specimen=shown_code(run),
+        product="" if run.study.is_blind else str(run.specimen.product),
         zone=run.zone.code,
         zone_name=run.zone.name,
         site=run.site,
@@ -228,7 +229,21 @@ def run_line(run: Run) -> RunLine:
 def for_bench(runs: RunQuerySet) -> RunQuerySet:
     """Runs with everything `run_line` reads: four queries however many runs."""
     conflicts = ReadingConflict.objects.only("run", "settled_at")
-    return runs.for_page().prefetch_related(Prefetch("conflicts", queryset=conflicts))
+    member = ArmSpecimen.objects.filter(study=OuterRef("study"), specimen=OuterRef("specimen"))
+    return (
+        runs.for_page()
+        .annotate(blind_code=Subquery(member.values("blind_code")[:1]))
+        .prefetch_related(Prefetch("conflicts", queryset=conflicts))
+    )
+
+
+def shown_code(run: Run) -> str:
+    """What the bench calls the specimen of a run from `for_bench`.
+
+    Its own code, or in a blind study the number that was drawn for it.
+    """
+    drawn = getattr(run, "blind_code", None)
+    return f"Item {drawn}" if run.study.is_blind and drawn else run.specimen.code
 
 
 def run_by_id(run_id: int) -> RunLine:
@@ -436,7 +451,11 @@ class Sheet:
 def sheet(study: Study, *, specimen: str = "") -> Sheet:
     """The run sheet, of one specimen when its code is given."""
     runs = Run.objects.filter(study=study)
-    if specimen:
+    if specimen and study.is_blind:
+        # by the drawn number only: finding a run by the specimen's own code would tell the two
+        members = study.arms.filter(members__blind_code=specimen).values("members__specimen")
+        runs = runs.filter(specimen__in=members)
+    elif specimen:
         runs = runs.filter(specimen__code=specimen)
     names = {method.key: method.name for method in _methods_of(study)}
     parts = []
@@ -576,7 +595,7 @@ def bench_run(run_id: int, *, slug: str, user: User) -> BenchRun:
         else with_unit(scale.detection_limit, scale.unit),
         decimals=max(0, math.ceil(-math.log10(scale.resolution))),
         facts=_facts(run),
-        settings=tuple(_setting(setting) for setting in revision.settings),
+        settings=tuple(setting_fact(setting) for setting in revision.settings),
         derived_label=derivation(revision.derivation).output_words if revision.derivation else "",
         levels=tuple(_level(level, revision) for level in revision.levels),
         grades=tuple(Fact(str(g["grade"]), g["words"]) for g in revision.grade_scale),
@@ -595,14 +614,15 @@ def bench_run(run_id: int, *, slug: str, user: User) -> BenchRun:
 def _facts(run: Run) -> tuple[Fact, ...]:
     zone = run.zone
     side = "" if zone.side == zone.Side.NONE else f", {zone.get_side_display()}"
+    is_blind = run.study.is_blind
     facts = [
-        Fact("Specimen", run.specimen.code),
-        Fact("Product", str(run.specimen.product)),
+        Fact("Specimen", shown_code(run)),
+        *([] if is_blind else [Fact("Product", str(run.specimen.product))]),
         Fact("Zone", f"{zone.name} ({zone.code}){side}"),
         Fact("Site", str(run.site)),
     ]
     optional = [
-        ("Size", run.specimen.size),
+        ("Size", "" if is_blind else run.specimen.size),
         ("Layers", zone.layers),
         ("Padding", zone.padding),
         ("Note on the sheet", run.note),
@@ -610,7 +630,8 @@ def _facts(run: Run) -> tuple[Fact, ...]:
     return tuple(facts + [Fact(label, words) for label, words in optional if words])
 
 
-def _setting(setting: Mapping[str, Any]) -> Fact:
+def setting_fact(setting: Mapping[str, Any]) -> Fact:
+    """A setting of a method with its value and unit in words."""
     value = setting["value"]
     number = plain(float(value)) if isinstance(value, int | float) else str(value)
     unit = setting.get("unit") or ""

@@ -14,7 +14,10 @@ from labsite.models import User
 from labsite.roles import Deed, may, needs
 from specimens.codes import BadCode, clean_code
 from trials import actions, queries
+from trials.equipment import choose_equipment
 from trials.models import ReadingConflict, Run, RunVoid, Study
+from trials.quality_forms import EquipmentForm
+from trials.quality_queries import run_equipment
 from trials.serializers import run_from_form
 
 
@@ -33,7 +36,7 @@ def sheet(request: HttpRequest, slug: str) -> HttpResponse:
     study = get_object_or_404(Study.objects.registered(), slug=slug)
     typed: dict[str, str] = {}
     problems: dict[str, list[str]] = {}
-    if request.method == "POST":
+    if request.method == "POST" and not study.is_blind:
         typed = {
             name: request.POST.get(name, "") for name in ("specimen", "method", "zone", "site")
         }
@@ -48,7 +51,7 @@ def sheet(request: HttpRequest, slug: str) -> HttpResponse:
                 request, f"Added: {run.specimen.code}, {run.zone.name}, site {run.site}."
             )
             return redirect("bench-run", slug=slug, run_id=run.pk)
-    code, code_problem = _searched_code(request.GET.get("specimen", ""))
+    code, code_problem = _searched_code(request.GET.get("specimen", ""), study)
     context = {
         "sheet": queries.sheet(study, specimen=code),
         "detail": queries.study_detail(study),
@@ -57,6 +60,7 @@ def sheet(request: HttpRequest, slug: str) -> HttpResponse:
         "problems": problems,
         "searched": request.GET.get("specimen", "")[:40],
         "code_problem": code_problem,
+        "may_add": not study.is_blind,
         "trail": _trail(study),
     }
     return render(request, "trials/bench/sheet.html", context, status=400 if problems else 200)
@@ -72,14 +76,37 @@ def run(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
     except Run.DoesNotExist:
         raise Http404 from None
     study = get_object_or_404(Study.objects.registered(), slug=slug)
+    row = Run.objects.select_related("revision").get(pk=run_id)
     context = {
         "run": shown,
+        "equipment": run_equipment(row),
+        "equipment_form": EquipmentForm(run=row),
         "for_script": _for_script(request, shown),
         "void_reasons": RunVoid.Reason.choices,
         "may_void": may(request.user, Deed.VOID_RUNS),
         "trail": _trail(study, f"{shown.line.specimen}, site {shown.line.site}"),
     }
     return render(request, "trials/bench/run.html", context)
+
+
+@require_POST
+@needs(Deed.ENTER_READINGS)
+def equipment(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
+    """What the run is made with, chosen before the reading."""
+    row = get_object_or_404(
+        Run.objects.select_related("revision", "study"), pk=run_id, study__slug=slug
+    )
+    form = EquipmentForm(request.POST, run=row)
+    if form.is_valid():
+        try:
+            choose_equipment(by=_person(request), run=row, **form.cleaned_data)
+        except Refused as refused:
+            messages.error(request, " ".join(refused.sentences))
+        else:
+            messages.success(request, "Kept: what this run is made with.")
+    else:
+        messages.error(request, "Choose from the lists.")
+    return redirect("bench-run", slug=slug, run_id=run_id)
 
 
 @require_POST
@@ -103,9 +130,14 @@ def settle(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
     return redirect("bench-run", slug=slug, run_id=run_id)
 
 
-def _searched_code(text: str) -> tuple[str, str]:
+def _searched_code(text: str, study: Study) -> tuple[str, str]:
     if not text.strip():
         return "", ""
+    if study.is_blind:
+        number = text.strip().lower().removeprefix("item").strip()[:6]
+        if number.isascii() and number.isdigit():
+            return number, ""
+        return "", "This study is blind: find runs by the number on the tag, such as 37."
     try:
         return clean_code(text[:40]), ""
     except BadCode as why:

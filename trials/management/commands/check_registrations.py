@@ -1,0 +1,36 @@
+"""Work out every registration's digest again and say which study does not agree with it."""
+
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError, CommandParser
+
+from trials.models import Study
+from trials.studies import registration_problems
+
+
+class Command(BaseCommand):
+    """Exit status 1 when any registered study was changed."""
+
+    help = "Check that registered studies still say what was registered."
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument("slug", nargs="*", help="Only these studies.")
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        """One line a study, then what is wrong with it."""
+        studies = Study.objects.registered()
+        if options["slug"]:
+            studies = studies.filter(slug__in=options["slug"])
+            unknown = set(options["slug"]) - set(studies.values_list("slug", flat=True))
+            if unknown:
+                raise CommandError(f"No registered study: {', '.join(sorted(unknown))}.")
+        changed = 0
+        for study in studies:
+            problems = registration_problems(study)
+            changed += bool(problems)
+            state = "CHANGED" if problems else "as registered"
+            self.stdout.write(f"{study.slug}: {state}, {study.registration_digest}")
+            for problem in problems:
+                self.stdout.write(f"  {problem}")
+        if changed:
+            raise CommandError(f"{changed} of {len(studies)} studies do not agree.")
