@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from django.db.models import Count, Max, Q
+from django.utils import timezone
 
 from trials.instruments import calibration_on, is_passed
 from trials.intervals import plain
@@ -22,6 +23,7 @@ from trials.models import (
     Run,
     TraceFile,
 )
+from trials.physics.trace_figures import FIGURES
 from trials.queries import interval_words
 
 SHOWN = 100
@@ -260,3 +262,51 @@ def trace_rows() -> list[TraceFile]:
         "run__specimen", "run__zone", "run__revision__method", "by"
     )
     return list(traces.order_by("-received_at")[:SHOWN])
+
+
+# --- the bench ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class RunEquipment:
+    """What a run is made with, and what its method asks for."""
+
+    instruments: tuple[str, ...]
+    consumables: tuple[str, ...]
+    wants_instrument: bool
+    wants_consumable: bool
+    trace_words: str
+
+    @property
+    def is_asked(self) -> bool:
+        """True when there is something to choose or to show."""
+        return bool(
+            self.wants_instrument or self.wants_consumable or self.instruments or self.consumables
+        )
+
+
+def run_equipment(run: Run) -> RunEquipment:
+    """The instruments and consumables of a run, with the correction that a reading needs."""
+    day = timezone.localdate()
+    instruments = []
+    for use in run.instrument_uses.select_related("instrument"):
+        counts = calibration_on(use.instrument, day)
+        told = ""
+        if counts is None:
+            told = f", {status_of(use.instrument, day)[0]}"
+        elif counts.correction:
+            told = f": add {signed(counts.correction)} {use.instrument.unit} to what it shows"
+        instruments.append(f"{use.instrument}{told}")
+    units = []
+    for piece in run.consumable_uses.select_related("unit__lot"):
+        lot = piece.unit.lot
+        words = level_words(lot)
+        units.append(f"{piece.unit}{f', {words}' if words else ''}")
+    kind = FIGURES.get(str(run.revision.trace.get("figure")))
+    return RunEquipment(
+        instruments=tuple(instruments),
+        consumables=tuple(units),
+        wants_instrument=bool(run.revision.needs_instruments),
+        wants_consumable=bool(run.revision.needs_consumables),
+        trace_words=kind.words if kind else "",
+    )
