@@ -1,5 +1,6 @@
 """What editors do: prepare words, publish editions."""
 
+import re
 from collections.abc import Mapping
 
 from django.db import transaction
@@ -16,6 +17,8 @@ from trials.actions import digest_of
 from trials.models import Study
 
 DRAFT_FIELDS = ("headline", "summary_text", "note", "extra_cautions")
+# a result as a share or a multiple; prices, kilometres and counts of items may stand there
+FIGURE = re.compile(r"\d\s*(%|per ?cent\b|times\b)|(?<!\w)[×x]\s?\d", re.IGNORECASE)
 
 
 @transaction.atomic
@@ -38,6 +41,10 @@ def publish_edition(*, by: User, study: Study) -> Edition:
     problems: dict[str, list[str]] = {}
     if draft is None or not draft.headline.strip():
         problems["headline"] = ["Write a headline."]
+    elif FIGURE.search(draft.headline):
+        problems["headline"] = [
+            "Give figures in the answer, not in the headline: readers meet the cautions first."
+        ]
     if draft is None or not draft.summary_text.strip():
         problems["summary_text"] = ["Write the answer in a sentence or two."]
     now_standing = standing(study)

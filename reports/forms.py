@@ -25,7 +25,8 @@ class DraftForm(DraftModelForm):
             "extra_cautions": "Cautions to add, one a line",
         }
         help_texts = {
-            "headline": "What was asked and done. No word that the verdicts do not carry.",
+            "headline": "What was asked and done, without results as figures: the cautions come first. "
+            "No word that the verdicts do not carry.",
             "note": "Needed from the second edition on; readers see it.",
             "extra_cautions": "The computed cautions stay; these come after them.",
         }

@@ -61,6 +61,29 @@ def test_publishing_needs_its_words(pair: Study, editor, words, field, says) -> 
     assert pair.editions.count() == 1
 
 
+@pytest.mark.parametrize(
+    "headline",
+    [
+        "Worn kept 81 %",
+        "Kept 81\u00a0% of it",
+        "12 per cent lost",
+        "6.5 times the water",
+        "Water ×6",
+    ],
+)
+def test_a_headline_has_no_figure_for_readers_to_meet_before_the_cautions(
+    pair: Study, editor, headline: str
+) -> None:
+    problems = problems_of(pair, editor, headline=headline)
+    assert set(problems) == {"headline"}
+    assert "cautions first" in problems["headline"][0]
+
+
+def test_a_headline_may_name_prices_distances_and_counts(pair: Study, editor) -> None:
+    headline = "A £29 and a £94 pair, 14 000 km, 3 items each, 24 months, box 3, in 2026"
+    assert publish(pair, by=editor, headline=headline, note="Said anew.").headline == headline
+
+
 def test_every_problem_is_told_at_once(pair: Study, editor) -> None:
     problems = problems_of(pair, editor, headline="", summary_text="", note="")
     assert set(problems) == {"headline", "summary_text", "note"}
