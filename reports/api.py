@@ -10,7 +10,7 @@ from rest_framework.views import APIView
 
 from labsite.roles import Deed, check_may
 from reports import queries
-from reports.content import finding_content
+from reports.content import finding_content, trends_content
 from reports.models import Edition
 from trials.models import Study
 
@@ -31,6 +31,7 @@ class FindingsView(APIView):
                 "inputs_digest": where.summary.inputs_digest if where.summary else None,
                 "engine": where.summary.engine_version if where.summary else None,
                 "findings": [finding_content(f) for f in findings],
+                "trends": trends_content(where.summary) if where.summary else [],
             }
         )
 

@@ -3,19 +3,32 @@
 Columns: ``property,direction,arm,specimen,low,high``. Direction is what is better, ``higher`` or
 ``lower``. ``high`` may be ``inf`` or empty for no upper end. The first arm of a property is its
 baseline. Several rows of one specimen are combined as everywhere else.
+
+More columns, each for one kind of analysis: ``exposure`` (a number, for a trend over service, in
+which arms play no part), ``pair`` (a label that one specimen of each arm shares), and ``grade`` with
+``rater`` in place of low and high.
 """
 
 import csv
 import math
-from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
 from reports.degradation import CannotCompare, Interval, Record
-from reports.findings import FindingResult, Terms, ratio_finding
+from reports.degradation.trend import trend
+from reports.findings import (
+    FindingResult,
+    Terms,
+    grades_finding,
+    pairs_finding,
+    ratio_finding,
+    specimen_values,
+)
 
 COLUMNS = ("property", "direction", "arm", "specimen", "low", "high")
+GRADE_COLUMNS = ("property", "direction", "arm", "specimen", "grade", "rater")
 
 
 class BadRow(ValueError):
@@ -31,15 +44,33 @@ class Reading:
 
 
 @dataclass
+class SpecimenRows:
+    """All rows of one specimen."""
+
+    readings: list[Reading] = field(default_factory=list)
+    grades: dict[str, int] = field(default_factory=dict)
+    exposure: float | None = None
+    pair: str = ""
+
+
+@dataclass
 class PropertyTable:
-    """A property's readings by arm and specimen, in the order of the file."""
+    """A property's rows by arm and specimen, in the order of the file."""
 
     direction: str
-    arms: dict[str, dict[str, list[Reading]]]
+    arms: dict[str, dict[str, SpecimenRows]]
+
+    @property
+    def is_graded(self) -> bool:
+        """True when the rows are grades."""
+        return any(rows.grades for arm in self.arms.values() for rows in arm.values())
 
 
-def read_table(path: Path) -> dict[str, PropertyTable]:
-    """Every property of the file, in its order.
+Wrong = Callable[[str, str], BadRow]
+
+
+def read_table(path: Path, *, needs: str = "", arms_needed: int = 2) -> dict[str, PropertyTable]:
+    """Every property of the file, in its order; `needs` names one more column that must be filled.
 
     Raises
     ------
@@ -47,33 +78,81 @@ def read_table(path: Path) -> dict[str, PropertyTable]:
         For the first row that cannot be used.
     """
     tables: dict[str, PropertyTable] = {}
-    for line, row in _rows(path):
+    for line, row in _rows(path, needs):
 
         def wrong(column: str, message: str, line: int = line) -> BadRow:
             return BadRow(f"{path}, line {line}, column {column}: {message}")
 
-        for column in ("property", "arm", "specimen"):
-            if not row[column]:
-                raise wrong(column, "empty")
-        if row["direction"] not in ("higher", "lower"):
-            raise wrong("direction", f"'{row['direction']}' is neither higher nor lower")
-        table = tables.setdefault(row["property"], PropertyTable(row["direction"], {}))
-        if table.direction != row["direction"]:
-            raise wrong("direction", f"was {table.direction} earlier for {row['property']}")
-        low = _number(row["low"], "low", wrong)
-        high = math.inf if row["high"] == "" else _number(row["high"], "high", wrong)
-        try:
-            Interval(low, high)
-        except CannotCompare as why:
-            # an end that is no finite number is named first, then ends the wrong way round
-            is_low = not math.isfinite(low) or low < 0 or low > high
-            raise wrong("low" if is_low else "high", str(why)) from None
-        arm = table.arms.setdefault(row["arm"], {})
-        arm.setdefault(row["specimen"], []).append(Reading(low, high))
+        _add_row(tables, row, needs, wrong)
     if not tables:
         raise BadRow(f"{path}: the file has no readings")
-    _check_arms(path, tables)
+    if arms_needed > 1:
+        _check_arms(path, tables)
     return tables
+
+
+def _add_row(
+    tables: dict[str, PropertyTable], row: dict[str, str], needs: str, wrong: Wrong
+) -> None:
+    for column in ("property", "arm", "specimen", *((needs,) if needs else ())):
+        if not row[column]:
+            raise wrong(column, "empty")
+    if row["direction"] not in ("higher", "lower"):
+        raise wrong("direction", f"'{row['direction']}' is neither higher nor lower")
+    table = tables.setdefault(row["property"], PropertyTable(row["direction"], {}))
+    if table.direction != row["direction"]:
+        raise wrong("direction", f"was {table.direction} earlier for {row['property']}")
+    arm = table.arms.setdefault(row["arm"], {})
+    specimen = arm.setdefault(row["specimen"], SpecimenRows())
+    _read_service_and_pair(row, specimen, wrong)
+    if row.get("grade"):
+        _read_grade(row, specimen, wrong)
+    else:
+        specimen.readings.append(_reading(row, wrong))
+    if specimen.grades and specimen.readings:
+        raise wrong("grade", "this specimen has readings as well as grades")
+
+
+def _reading(row: dict[str, str], wrong: Wrong) -> Reading:
+    if "low" not in row:
+        raise wrong("grade", "empty")
+    low = _number(row["low"], "low", wrong)
+    high = math.inf if row["high"] == "" else _number(row["high"], "high", wrong)
+    try:
+        Interval(low, high)
+    except CannotCompare as why:
+        # an end that is no finite number is named first, then ends the wrong way round
+        is_low = not math.isfinite(low) or low < 0 or low > high
+        raise wrong("low" if is_low else "high", str(why)) from None
+    return Reading(low, high)
+
+
+def _read_grade(row: dict[str, str], specimen: SpecimenRows, wrong: Wrong) -> None:
+    if row.get("low") or row.get("high"):
+        raise wrong("grade", "a grade has no low or high end")
+    rater = row.get("rater", "")
+    if not rater:
+        raise wrong("rater", "empty")
+    if rater in specimen.grades:
+        raise wrong("rater", f"{rater} graded this specimen on an earlier line")
+    grade = _number(row["grade"], "grade", wrong)
+    if not grade.is_integer():
+        raise wrong("grade", f"'{row['grade']}' is not a whole number")
+    specimen.grades[rater] = int(grade)
+
+
+def _read_service_and_pair(row: dict[str, str], specimen: SpecimenRows, wrong: Wrong) -> None:
+    if row.get("exposure"):
+        exposure = _number(row["exposure"], "exposure", wrong)
+        if not (math.isfinite(exposure) and exposure >= 0):
+            raise wrong("exposure", f"'{row['exposure']}' is not a number from 0 up")
+        if specimen.exposure not in (None, exposure):
+            raise wrong("exposure", f"was {specimen.exposure:g} earlier for this specimen")
+        specimen.exposure = exposure
+    pair = row.get("pair", "")
+    if specimen.pair and pair and specimen.pair != pair:
+        raise wrong("pair", f"was {specimen.pair} earlier for this specimen")
+    specimen.pair = specimen.pair or pair
 
 
 def _check_arms(path: Path, tables: dict[str, PropertyTable]) -> None:
@@ -83,7 +162,7 @@ def _check_arms(path: Path, tables: dict[str, PropertyTable]) -> None:
             raise BadRow(f"{path}: {name} has only one arm, '{only}'; a comparison needs two")
 
 
-def _rows(path: Path) -> Iterator[tuple[int, dict[str, str]]]:
+def _rows(path: Path, needs: str) -> Iterator[tuple[int, dict[str, str]]]:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as why:
@@ -92,7 +171,8 @@ def _rows(path: Path) -> Iterator[tuple[int, dict[str, str]]]:
         raise BadRow(f"{path}: cannot be read ({why.strerror})") from None
     reader = csv.reader(text.splitlines(), strict=True)
     header = [name.strip().lower() for name in next(reader, [])]
-    missing = [name for name in COLUMNS if name not in header]
+    columns = GRADE_COLUMNS if "grade" in header and "low" not in header else COLUMNS
+    missing = [name for name in (*columns, *((needs,) if needs else ())) if name not in header]
     if missing:
         raise BadRow(f"{path}, line 1: columns missing: {', '.join(missing)}")
     try:
@@ -126,16 +206,87 @@ def analyse(
         (baseline, first), *others = table.arms.items()
         for arm, specimens in others:
             terms = Terms(level, margin, table.direction == "higher", scope="auto", record=record)
-            result = ratio_finding(list(first.values()), list(specimens.values()), terms)
-            found.append(
-                {"property": name, "direction": table.direction, "baseline": baseline, "arm": arm}
-                | _plain(result)
-            )
+            if table.is_graded:
+                result = grades_finding(
+                    [rows.grades for rows in first.values()],
+                    [rows.grades for rows in specimens.values()],
+                    terms,
+                )
+            else:
+                result = ratio_finding(
+                    [rows.readings for rows in first.values()],
+                    [rows.readings for rows in specimens.values()],
+                    terms,
+                    (list(first), list(specimens)),
+                )
+            found.append(_heading(name, table, baseline, arm) | _plain(result))
     return found
+
+
+def analyse_pairs(
+    path: Path, tables: dict[str, PropertyTable], *, level: float, margin: float
+) -> list[dict[str, Any]]:
+    """One finding for each property and each arm but its first, by matched pairs.
+
+    Raises
+    ------
+    BadRow
+        When a pair lacks a side, or two specimens of an arm share a label.
+    """
+    found = []
+    for name, table in tables.items():
+        (baseline, first), *others = table.arms.items()
+        for arm, specimens in others:
+            terms = Terms(level, margin, table.direction == "higher", scope="auto")
+            one = _by_pair(path, name, baseline, first)
+            two = _by_pair(path, name, arm, specimens)
+            alone = sorted(one.keys() ^ two.keys())
+            if alone:
+                raise BadRow(f"{path}: {name}: pair {alone[0]} is not in both {baseline} and {arm}")
+            result = pairs_finding([(one[pair], two[pair]) for pair in one], terms)
+            found.append(_heading(name, table, baseline, arm) | _plain(result))
+    return found
+
+
+def analyse_trends(
+    tables: dict[str, PropertyTable], *, level: float, margin: float
+) -> list[dict[str, Any]]:
+    """One trend over exposure for each property, all arms together."""
+    found = []
+    for name, table in tables.items():
+        specimens = [
+            (rows.exposure, specimen_values([rows.readings])[0])
+            for arm in table.arms.values()
+            for rows in arm.values()
+            if rows.exposure is not None and rows.readings
+        ]
+        fitted = trend(
+            specimens,
+            higher_is_better=table.direction == "higher",
+            level=level,
+            limit=1 - margin,
+        )
+        found.append({"property": name, "direction": table.direction} | asdict(fitted))
+    return found
+
+
+def _by_pair(
+    path: Path, name: str, arm: str, specimens: dict[str, SpecimenRows]
+) -> dict[str, list[Reading]]:
+    found: dict[str, list[Reading]] = {}
+    for rows in specimens.values():
+        if rows.pair in found:
+            raise BadRow(f"{path}: {name}: pair {rows.pair} is twice in {arm}")
+        found[rows.pair] = rows.readings
+    return found
+
+
+def _heading(name: str, table: PropertyTable, baseline: str, arm: str) -> dict[str, Any]:
+    return {"property": name, "direction": table.direction, "baseline": baseline, "arm": arm}
 
 
 def _plain(result: FindingResult) -> dict[str, Any]:
     row = asdict(result)
-    row.pop("details")
+    details = row.pop("details")
     row["cautions"] = list(result.cautions)
-    return row
+    return row | ({"grades": details} if result.kind == "grades" else {})

@@ -14,6 +14,8 @@ from reports.degradation.intervals import Interval
 
 # Leaving one out of two would leave one, which is another kind of comparison.
 LEAST_TO_LEAVE_ONE_OUT = 3
+# One of more than this moves a mean by less than a quarter of its own error, and asking costs time.
+MOST_TO_LEAVE_ONE_OUT = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,12 +72,12 @@ def sensitivity_cautions(
 
 def _leave_one_out(arms: Arms, found: Comparison, *, higher_is_better: bool) -> list[str]:
     variants: list[tuple[str, tuple[Sequence[Interval], Sequence[Interval]]]] = []
-    if len(arms.baseline) >= LEAST_TO_LEAVE_ONE_OUT:
+    if LEAST_TO_LEAVE_ONE_OUT <= len(arms.baseline) <= MOST_TO_LEAVE_ONE_OUT:
         variants += [
             (name, (_without(arms.baseline, k), arms.other))
             for k, name in enumerate(arms.baseline_names)
         ]
-    if len(arms.other) >= LEAST_TO_LEAVE_ONE_OUT:
+    if LEAST_TO_LEAVE_ONE_OUT <= len(arms.other) <= MOST_TO_LEAVE_ONE_OUT:
         variants += [
             (name, (arms.baseline, _without(arms.other, k)))
             for k, name in enumerate(arms.other_names)

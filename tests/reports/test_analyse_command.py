@@ -270,7 +270,7 @@ def test_without_json_each_finding_is_a_line_with_its_interval(tmp_path: Path) -
 cells = st.text(alphabet='abc019.,-+"\n\reinfNa ;', max_size=12)
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.tuples(cells, cells, cells), max_size=4))
 def test_any_text_gives_findings_or_a_sentence(tmp_path: Path, scribbles) -> None:
     used = "seam,higher,used,u0,3,3.2"
@@ -284,3 +284,97 @@ def test_any_text_gives_findings_or_a_sentence(tmp_path: Path, scribbles) -> Non
     found = json.loads(out.getvalue())["findings"] if out.getvalue() else []
     assert str(path) in told
     assert bool(found) == (told == str(path)), "findings or a sentence, never both"
+
+
+TETHERS = """property,direction,arm,specimen,low,high,exposure
+pull,higher,0,a,22.4,22.4,0
+pull,higher,0,b,21.8,21.8,0
+pull,higher,0,c,22.9,22.9,0
+pull,higher,0,d,22.1,22.1,0
+pull,higher,120,e,20.6,20.6,120
+pull,higher,120,f,19.5,19.5,120
+pull,higher,120,g,21.2,21.2,120
+pull,higher,120,h,20.1,20.1,120
+pull,higher,360,i,16.9,16.9,360
+pull,higher,360,j,15.2,15.2,360
+pull,higher,360,k,17.8,17.8,360
+pull,higher,360,l,16.1,16.1,360
+"""
+
+
+def analysed(tmp_path, text, *options):
+    path = tmp_path / "rows.csv"
+    path.write_text(text, encoding="utf-8")
+    out = io.StringIO()
+    call_command("analyse", str(path), "--json", *options, stdout=out)
+    return json.loads(out.getvalue())["findings"]
+
+
+def test_trend_gives_the_figures_of_an_ordinary_line_on_logs(tmp_path):
+    # -8.1 % per 100 days (-9.8 to -6.4), lack of fit p = 0.76: ordinary least squares, worked out
+    # independently
+    (found,) = analysed(tmp_path, TETHERS, "--trend")
+    changes = [math.expm1(100 * found[key]) for key in ("slope", "slope_low", "slope_high")]
+    assert [round(100 * c, 1) for c in changes] == [-8.1, -9.8, -6.4]
+    assert round(found["lack_of_fit_p"], 2) == 0.76
+
+
+def test_trend_without_exposure_names_the_missing_column(tmp_path):
+    text = TETHERS.replace(",exposure", "").replace(",0\n", "\n").replace(",120\n", "\n")
+    with pytest.raises(CommandError, match="columns missing: exposure"):
+        analysed(tmp_path, text.replace(",360\n", "\n"), "--trend")
+
+
+def test_trend_names_the_line_of_a_bad_exposure(tmp_path):
+    with pytest.raises(CommandError, match=r"line 3, column exposure: '-4' is not a number from 0"):
+        analysed(tmp_path, TETHERS.replace("21.8,21.8,0", "21.8,21.8,-4"), "--trend")
+
+
+def shoes() -> str:
+    # Box, Hunter and Hunter, Statistics for Experimenters (1978), section 4.3
+    a = (13.2, 8.2, 10.9, 14.3, 10.7, 6.6, 9.5, 10.8, 8.8, 13.3)
+    b = (14.0, 8.8, 11.2, 14.2, 11.8, 6.4, 9.8, 11.3, 9.3, 13.6)
+    rows = ["property,direction,arm,specimen,low,high,pair"]
+    rows += [f"wear,higher,A,a{k},{v},{v},boy {k}" for k, v in enumerate(a)]
+    rows += [f"wear,higher,B,b{k},{v},{v},boy {k}" for k, v in enumerate(b)]
+    return "\n".join(rows)
+
+
+def test_pairs_give_the_published_ratio(tmp_path):
+    (found,) = analysed(tmp_path, shoes(), "--paired")
+    assert found["retention"] == pytest.approx(1.0377543742, rel=1e-9)
+    assert (found["low"], found["high"]) == pytest.approx((1.0103561337, 1.0658955839), rel=1e-9)
+    assert found["scale"] == "paired"
+
+
+def test_a_pair_with_one_side_is_named(tmp_path):
+    with pytest.raises(CommandError, match="pair boy 9 is not in both A and B"):
+        analysed(tmp_path, "\n".join(shoes().splitlines()[:-1]), "--paired")
+
+
+GRADES = """property,direction,arm,specimen,grade,rater
+flame,lower,new,A,1,x
+flame,lower,new,A,1,y
+flame,lower,new,B,2,x
+flame,lower,new,B,2,y
+flame,lower,used,E,4,x
+flame,lower,used,E,3,y
+"""
+
+
+def test_grades_come_as_medians_and_never_as_means(tmp_path):
+    (found,) = analysed(tmp_path, GRADES)
+    assert found["kind"] == "grades"
+    assert found["retention"] is None
+    assert found["grades"]["other"]["median"] == "3 to 4"
+    assert found["verdict"] == "not resolved"
+
+
+def test_a_grade_that_is_no_whole_number_is_named(tmp_path):
+    with pytest.raises(CommandError, match=r"line 6, column grade: '3.5' is not a whole number"):
+        analysed(tmp_path, GRADES.replace("E,4,x", "E,3.5,x"))
+
+
+def test_a_rater_grades_a_specimen_once(tmp_path):
+    with pytest.raises(CommandError, match="line 7, column rater: x graded this specimen"):
+        analysed(tmp_path, GRADES.replace("E,3,y", "E,3,x"))

@@ -7,7 +7,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from reports.degradation import ENGINE_VERSION, CannotCompare, Record
-from reports.interval_csv import BadRow, analyse, read_table
+from reports.interval_csv import BadRow, analyse, analyse_pairs, analyse_trends, read_table
 from reports.words import level_words, percent, percent_range
 
 
@@ -17,7 +17,8 @@ class Command(BaseCommand):
     help = (
         "Analyse a CSV of intervals with the columns property, direction (higher or lower is "
         "better), arm, specimen, low and high (inf or empty: no upper end). The first arm of a "
-        "property is its baseline."
+        "property is its baseline. Grades have the columns grade and rater instead of low and "
+        "high. --trend needs a column exposure, --paired a column pair."
     )
     requires_system_checks = ()
 
@@ -25,6 +26,9 @@ class Command(BaseCommand):
         """File and how to compare."""
         parser.add_argument("file", type=Path)
         parser.add_argument("--json", action="store_true", help="print JSON")
+        how = parser.add_mutually_exclusive_group()
+        how.add_argument("--trend", action="store_true", help="retention over exposure")
+        how.add_argument("--paired", action="store_true", help="matched pairs")
         parser.add_argument("--level", type=float, default=0.95)
         parser.add_argument("--margin", type=float, default=0.1)
         parser.add_argument(
@@ -42,8 +46,7 @@ class Command(BaseCommand):
         if not 0 < level < 1 or not 0 < margin < 1:
             raise CommandError("Level and margin lie between 0 and 1.")
         try:
-            known = Record(*record) if record else None
-            findings = analyse(read_table(file), level=level, margin=margin, record=known)
+            findings = self._findings(file, level, margin, record, options)
         except (BadRow, CannotCompare) as why:
             raise CommandError(str(why)) from None
         if options["json"]:
@@ -51,9 +54,44 @@ class Command(BaseCommand):
             self.stdout.write(json.dumps(answer, indent=2, allow_nan=False))
             return
         for found in findings:
-            kept = "none given" if found["retention"] is None else percent(found["retention"])
-            self.stdout.write(
-                f"{found['property']}, {found['arm']} against {found['baseline']}: kept {kept}, "
-                f"{level_words(level)} interval {percent_range(found['low'], found['high'])}; "
-                f"{found['verdict']}. {found['refusal']}".rstrip()
-            )
+            words = _trend_words if options["trend"] else _finding_words
+            self.stdout.write(words(found, level))
+
+    def _findings(
+        self,
+        file: Path,
+        level: float,
+        margin: float,
+        record: list[float] | None,
+        options: dict[str, Any],
+    ) -> list[dict[str, Any]]:
+        if options["trend"]:
+            table = read_table(file, needs="exposure", arms_needed=1)
+            return analyse_trends(table, level=level, margin=margin)
+        if options["paired"]:
+            return analyse_pairs(file, read_table(file, needs="pair"), level=level, margin=margin)
+        known = Record(*record) if record else None
+        return analyse(read_table(file), level=level, margin=margin, record=known)
+
+
+def _finding_words(found: dict[str, Any], level: float) -> str:
+    start = f"{found['property']}, {found['arm']} against {found['baseline']}: "
+    if "grades" in found:
+        grades = found["grades"]
+        medians = f"median grade {grades['baseline']['median']} and {grades['other']['median']}"
+        return f"{start}{medians}; {found['verdict']}. {found['refusal']}".rstrip()
+    kept = "none given" if found["retention"] is None else percent(found["retention"])
+    return (
+        f"{start}kept {kept}, {level_words(level)} interval "
+        f"{percent_range(found['low'], found['high'])}; {found['verdict']}. {found['refusal']}"
+    ).rstrip()
+
+
+def _trend_words(found: dict[str, Any], level: float) -> str:
+    if found["refusal"]:
+        return f"{found['property']}: no trend. {found['refusal']}"
+    last = found["points"][-1]
+    return (
+        f"{found['property']}: kept {percent(last['retention'])} after {last['exposure']:g}, "
+        f"{level_words(level)} interval {percent_range(last['low'], last['high'])}."
+    )
