@@ -1,6 +1,5 @@
 """The bench in a real browser: what is touched, what is kept, what a dropped network leaves."""
 
-import os
 import re
 from collections.abc import Iterator
 
@@ -8,7 +7,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from django.test import Client
 from django.utils import timezone
-from playwright.sync_api import Browser, Page, Route, expect, sync_playwright
+from playwright.sync_api import Browser, Page, Route, expect
 
 from labsite.roles import Role
 from tests.trials.bench_lab import BenchLab, build_bench_lab, person_with
@@ -20,20 +19,6 @@ pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 BENCH_VIEWPORT = {"width": 820, "height": 1180}
 SMALLEST_TARGET_PX = 56  # practice for gloved hands; the web content guidelines ask for 24
 WIDTHS = (320, 390, 820, 1440)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    # the browser's event loop lives in this thread, so Django takes each test for async code,
-    # down to the emptying of tables after it
-    with pytest.MonkeyPatch.context() as patch, sync_playwright() as playwright:
-        patch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
-        started = playwright.chromium.launch(
-            executable_path=os.environ.get("CHROMIUM", "/usr/bin/chromium"),
-            args=["--no-sandbox", "--disable-background-networking"],
-        )
-        yield started
-        started.close()
 
 
 @pytest.fixture
@@ -76,7 +61,7 @@ def choose(page: Page, words: str) -> None:
 
 
 def keep(page: Page) -> None:
-    button(page, "Keep").click()
+    page.locator("[data-keep]").click()
 
 
 def expect_kept(page: Page, words: str, interval: str) -> None:

@@ -1,0 +1,64 @@
+"""What a program can find of the web content guidelines, on every kind of page, light and dark."""
+
+from collections.abc import Callable
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page
+
+pytestmark = pytest.mark.browser
+
+PAIR = "causeway-trousers-one-pair"
+AGES = "rainmile-jackets-three-ages"
+PRICES = "back-protectors-two-prices"
+PAGES = {
+    "": [
+        "/",
+        "/cautions/",
+        "/sign-in/",
+        f"/scorecards/{AGES}/",
+        f"/scorecards/{PAIR}/1/",
+        "/methods/flame-grade/1/",
+        "/scorecards/not-there/",
+    ],
+    "technician": ["/bench/", f"/bench/{AGES}/", f"/bench/{PAIR}/", "/lab/"],
+    "lead": [
+        "/lab/",
+        "/lab/specimens/",
+        "/lab/specimens/F5UG-C/",
+        "/lab/products/",
+        "/lab/products/add/",
+        "/lab/specimens/add/",
+        "/lab/methods/",
+        "/lab/methods/belt-abrasion/1/",
+        "/lab/studies/",
+        "/lab/studies/add/",
+        f"/lab/studies/{AGES}/",
+        f"/lab/studies/{AGES}/plan/",
+        f"/lab/studies/{AGES}/files/add/",
+        "/lab/conflicts/",
+    ],
+    "editor": ["/desk/", f"/desk/{AGES}/", f"/desk/{PAIR}/preview/"],
+}
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("role", PAGES)
+def test_no_page_has_a_fault_that_a_program_finds(
+    visit: Callable[..., Page], role: str, scheme: str
+) -> None:
+    page = visit(role, viewport={"width": 820, "height": 1180}, color_scheme=scheme)
+    axe = Axe()
+    faults = {}
+    for path in PAGES[role]:
+        answer = page.goto(path)
+        assert answer is not None
+        assert answer.status == (404 if "not-there" in path else 200), path
+        found = axe.run(page).response
+        assert len(found["passes"]) > 10, f"{path} was not looked at"
+        if found["violations"]:
+            faults[path] = [
+                (fault["id"], [node["html"][:120] for node in fault["nodes"][:3]])
+                for fault in found["violations"]
+            ]
+    assert faults == {}
