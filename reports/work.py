@@ -32,6 +32,9 @@ def summarise(payload: dict[str, Any], report_progress: ReportProgress) -> dict[
     they say, never older, and has asked for a summary of its own.
     """
     study = Study.objects.get(pk=payload["study"])
+    if payload["inputs_version"] < study.inputs_version:
+        # a later change has asked for a summary of its own, which will see this one's readings too
+        return {"is_overtaken": True}
     inputs = queries.study_inputs(study)
     if Summary.objects.filter(
         study=study, inputs_digest=inputs.digest, engine_version=ENGINE_VERSION
@@ -138,6 +141,8 @@ def _row(
 
 def store_summary(payload: dict[str, Any], result: dict[str, Any]) -> None:
     """Store findings and let them speak for the study; called with the job's 'done'."""
+    if result.get("is_overtaken"):
+        return
     summary, is_new = Summary.objects.get_or_create(
         study_id=payload["study"],
         inputs_digest=result["digest"],
