@@ -1,5 +1,7 @@
 """Milliseconds for one comparison of two arms, beside two reference programs in the same run.
 
+All times are processor time of one core, so that other work on the machine does not count.
+
 ``python -m benchmarks.speed`` draws invented studies of 3 to 5 specimens a side, read in steps,
 and times this estimator in one batch, the lognormal fit of lifelines, and, where Rscript with the
 package survival is installed, ``survreg`` of R. Then it shows how the time grows with the readings
@@ -22,7 +24,7 @@ import subprocess
 import tempfile
 import warnings
 from pathlib import Path
-from time import perf_counter
+from time import process_time
 
 import numpy as np
 
@@ -36,12 +38,12 @@ R_SCRIPT = """
 suppressMessages(library(survival))
 rows <- read.csv(commandArgs(TRUE)[1])
 studies <- split(rows, rows$study)
-started <- proc.time()[["elapsed"]]
+started <- sum(proc.time()[1:2])
 for (study in studies) {
   fit <- suppressWarnings(
     survreg(Surv(low, high, type = "interval2") ~ arm, data = study, dist = "lognormal"))
 }
-cat((proc.time()[["elapsed"]] - started) / length(studies) * 1000)
+cat((sum(proc.time()[1:2]) - started) / length(studies) * 1000)
 """
 
 
@@ -67,9 +69,9 @@ def draw_studies(count: int, step: float) -> list[Arms]:
 
 def ours_ms(studies: list[Arms]) -> float:
     """Milliseconds each in one batch."""
-    started = perf_counter()
+    started = process_time()
     compare_many(studies)
-    return 1000 * (perf_counter() - started) / len(studies)
+    return 1000 * (process_time() - started) / len(studies)
 
 
 def lifelines_ms(studies: list[Arms]) -> float:
@@ -78,7 +80,7 @@ def lifelines_ms(studies: list[Arms]) -> float:
     import pandas as pd  # type: ignore[import-untyped]
     from lifelines import LogNormalAFTFitter  # type: ignore[import-untyped]
 
-    started = perf_counter()
+    started = process_time()
     for baseline, other in studies:
         readings = baseline + other
         frame = pd.DataFrame(
@@ -91,7 +93,7 @@ def lifelines_ms(studies: list[Arms]) -> float:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             LogNormalAFTFitter().fit_interval_censoring(frame, "low", "high")
-    return 1000 * (perf_counter() - started) / len(studies)
+    return 1000 * (process_time() - started) / len(studies)
 
 
 def survreg_ms(studies: list[Arms]) -> float | None:
@@ -158,9 +160,9 @@ def growth() -> list[str]:
 
 def _once_ms(arms: Arms) -> float:
     compare(*arms)
-    started = perf_counter()
+    started = process_time()
     compare(*arms)
-    return 1000 * (perf_counter() - started)
+    return 1000 * (process_time() - started)
 
 
 def main() -> None:

@@ -88,6 +88,12 @@ class Arm:
         return 0 if self.is_open else self.bounded_count - 1
 
     @property
+    def is_fine(self) -> bool:
+        """True when every reading is exact, or fine beside the scatter that the readings prove."""
+        limit = _FINE_WIDTH_SHARE * (self.log_low - self.log_high)
+        return all(high - low <= limit for low, high, _ in self.groups)
+
+    @property
     def middle(self) -> float | None:
         """Mean of the midpoints of the log intervals, or None when an end is missing."""
         if self.bounded_count < self.count:
@@ -132,8 +138,8 @@ def read_arm(intervals: Sequence[Interval]) -> Arm | None:
 def at_middles(arm: Arm) -> Arm | None:
     """Take every reading at the middle of its log interval.
 
-    None when an end is missing somewhere, when the middles are all the same and so show no
-    scatter, or when all readings are so fine that nothing would change.
+    None when an end is missing somewhere, or when the middles are all the same and so show no
+    scatter.
     """
     if arm.bounded_count < arm.count or arm.count < 2:
         return None
@@ -218,8 +224,8 @@ class PackedArms:
         Exact log values with counts, for a law without sufficient moments.
     moments : Moments
         The readings that a law with sufficient moments sums up; counts of 0 for other laws.
-    is_all_exact : bool
-        Every arm holds exact readings only, and the law sums them up.
+    is_normal : bool
+        Sums stand for all readings, so that every mean is normal given its scatter.
     """
 
     arms: tuple[Arm, ...]
@@ -229,7 +235,7 @@ class PackedArms:
     exact: Array
     exact_weight: Array
     moments: Moments
-    is_all_exact: bool
+    is_normal: bool
 
     @classmethod
     def pack(cls, arms: Sequence[Arm], law: Law) -> PackedArms:
@@ -250,7 +256,7 @@ class PackedArms:
             exact,
             exact_weight,
             Moments(*moments),
-            law.has_sufficient_moments and not any(arm.groups for arm in arms),
+            low.shape[1] == 0 and exact.shape[1] == 0,
         )
 
 

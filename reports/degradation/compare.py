@@ -407,10 +407,12 @@ def _span_midpoints(
     for row, case in enumerate(cases):
         if not case.is_bounded or case.problem.tie == "record":
             continue
-        middles = [at_middles(arm) for arm in case.problem.arms]
-        if middles[0] is None or middles[1] is None:
+        if all(arm.is_fine for arm in case.problem.arms):
             continue
-        problem = Problem(middles[0], middles[1], case.problem.tie, case.problem.record)
+        baseline, other = (at_middles(arm) for arm in case.problem.arms)
+        if baseline is None or other is None:
+            continue
+        problem = Problem(baseline, other, case.problem.tie, case.problem.record)
         closed = _closed_form(problem, law, tail)
         if closed is None:
             sharp.setdefault(problem.tie, []).append((row, problem))

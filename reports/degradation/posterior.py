@@ -12,7 +12,7 @@ Review 56, 2014, 385-458), which is why so few nodes are enough.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -45,7 +45,9 @@ _SCATTER_STEP = 0.36
 _NODE_COUNTS = (24, 32, 44, 60)
 _GRID_STEP = 0.30
 _POINT_COUNTS = (72, 96, 120, 144, 176, 216, 264, 320)
-_CHUNK = 24
+_CHUNK = 32
+# Problems with more distinct readings than this are solved one at a time.
+_BULKY = 60
 # Quantiles are solved until the log odds are met to this; far below the error of the quadrature.
 _ODDS_PRECISION = 1e-6
 
@@ -90,33 +92,42 @@ def difference_quantiles(
     """
     wanted = np.asarray(probabilities, dtype=np.float64)
     result = np.empty((len(problems), len(wanted)))
-    # Neighbours of like size share an array without much padding.
-    order = sorted(range(len(problems)), key=lambda i: _bulk(problems[i]))
+    # Problems that sums can stand for go another way, alone or in company.
+    fine = np.array(
+        [law.has_sufficient_moments and all(a.is_fine for a in p.arms) for p in problems]
+    )
+    bulk = np.array([_bulk(problem) for problem in problems])
+    ranges = np.empty((2, len(problems), 2))
+    for rows in _chunks(np.arange(len(problems)), bulk, fine):
+        chosen = [problems[row] for row in rows]
+        ranges[0, rows], ranges[1, rows] = _scatter_ranges(chosen, _packs(chosen, law), law)
+    # Every problem gets its own number of nodes, whoever shares its chunk.
+    longest = np.max(ranges[:, :, 1] - ranges[:, :, 0], axis=0)
+    counts = _bucket(longest / _SCATTER_STEP + 1, _NODE_COUNTS)
+    for count in np.unique(counts):
+        for rows in _chunks(np.flatnonzero(counts == count), bulk, fine):
+            chosen = [problems[row] for row in rows]
+            nodes = (_spaced(ranges[0, rows], int(count)), _spaced(ranges[1, rows], int(count)))
+            result[rows] = _quantiles_on_nodes(chosen, nodes, law, wanted)
+    return result
+
+
+def _chunks(
+    places: NDArray[np.intp], bulk: NDArray[np.int64], fine: NDArray[np.bool_]
+) -> Iterator[NDArray[np.intp]]:
+    """Share out problems so that those of like kind and size share arrays without much padding."""
+    order = places[np.lexsort((bulk[places], fine[places]))]
     start = 0
     while start < len(order):
-        size = _CHUNK if _bulk(problems[order[start]]) <= 60 else 1
-        rows = order[start : start + size]
-        result[rows] = _solve([problems[row] for row in rows], law, wanted)
-        start += size
-    return result
+        stop = start + (_CHUNK if bulk[order[start]] <= _BULKY else 1)
+        same = order[start:stop]
+        same = same[(fine[same] == fine[same[0]]) & ((bulk[same] <= _BULKY) | (same == same[0]))]
+        yield same
+        start += len(same)
 
 
 def _bulk(problem: Problem) -> int:
     return sum(len(arm.groups) + len(arm.exact) for arm in problem.arms)
-
-
-def _solve(problems: list[Problem], law: Law, wanted: Array) -> Array:
-    """Quantiles for a chunk; every problem gets its own number of nodes, whoever shares its chunk."""
-    result = np.empty((len(problems), len(wanted)))
-    ranges = _scatter_ranges(problems, _packs(problems, law), law)
-    longest = np.maximum(*(r[:, 1] - r[:, 0] for r in ranges))
-    counts = _bucket(longest / _SCATTER_STEP + 1, _NODE_COUNTS)
-    for count in np.unique(counts):
-        rows = np.flatnonzero(counts == count)
-        chosen = [problems[row] for row in rows]
-        nodes = (_spaced(ranges[0][rows], int(count)), _spaced(ranges[1][rows], int(count)))
-        result[rows] = _quantiles_on_nodes(chosen, nodes, law, wanted)
-    return result
 
 
 def _packs(problems: Sequence[Problem], law: Law) -> tuple[PackedArms, PackedArms]:
@@ -140,8 +151,8 @@ def _quantiles_on_nodes(
     modes = [conditional_modes(p, np.exp(n), law) for p, n in zip(packs, nodes, strict=True)]
     weights = _weights(problems, tie, nodes, (modes[0][2], modes[1][2]))
     centre = _centre(modes, weights, tie)
-    if packs[0].is_all_exact and packs[1].is_all_exact:
-        return _invert(_exact_chance(packs, nodes, weights, tie), centre[0], centre[1], wanted)
+    if packs[0].is_normal and packs[1].is_normal:
+        return _invert(_normal_chance(modes, weights, tie), centre[0], centre[1], wanted)
     grids = [
         _grid(pack, np.exp(node), mode, marginal)
         for pack, node, mode, marginal in zip(
@@ -376,21 +387,22 @@ def _centre(
     return middle, scale
 
 
-def _exact_chance(
-    packs: tuple[PackedArms, PackedArms], nodes: tuple[Array, Array], weights: Array, tie: str
+def _normal_chance(
+    modes: Sequence[tuple[Array, Array, Array]], weights: Array, tie: str
 ) -> Callable[[Array], Array]:
-    """Distribution function of the difference when all readings are exact: a normal mixture."""
-    middle = packs[1].moments.mean - packs[0].moments.mean
-    parts = [np.exp(2 * n) / p.moments.count[:, None] for n, p in zip(nodes, packs, strict=True)]
+    """Distribution function of the difference when every mean is normal given its scatter."""
+    (mean_b, width_b, _), (mean_o, width_o, _) = modes
     if tie in ("pooled", "record"):
-        spread = np.sqrt(parts[0] + parts[1])
+        middle, spread = mean_o - mean_b, np.hypot(width_b, width_o)
     else:
-        spread = np.sqrt(parts[0][:, :, None] + parts[1][:, None, :])
-        spread = spread.reshape(len(middle), -1)
-    flat = weights.reshape(len(middle), -1)
+        middle = mean_o[:, None, :] - mean_b[:, :, None]
+        spread = np.hypot(width_b[:, :, None], width_o[:, None, :])
+    count = len(mean_b)
+    middle, inverse = middle.reshape(count, 1, -1), 1 / spread.reshape(count, 1, -1)
+    flat = weights.reshape(count, -1)
 
     def chance(at: Array) -> Array:
-        z = (at - middle[:, None])[:, :, None] / spread[:, None, :]
+        z = (at[:, :, None] - middle) * inverse
         return np.asarray(np.einsum("pqk,pk->pq", ndtr(z), flat), dtype=np.float64)
 
     return chance
@@ -544,7 +556,7 @@ def _tabled_chance(
         half = np.abs(d) / 2
         rows = _cut_weights(baseline, sign, half)
         first = _read(forth, other, u[:, None, :] + d[:, :, None])
-        first = first - _read(forth, other, np.broadcast_to(d[:, :, None] / 2, first.shape))
+        first = first - _read(forth, other, d[:, :, None] / 2)
         near = sign * np.sum(rows * first, axis=2)
         corner = _read(whole, other, d[:, :, None] / 2)[:, :, 0]
         corner = np.where(mirrored, 1.0 - corner, corner)
@@ -564,7 +576,7 @@ def _read(joint: Array, table: _Table, at: Array) -> Array:
     ----------
     joint : Array, shape (P, rows, X), or (P, 1, X)
     table : _Table whose grid the last axis follows
-    at : Array, shape (P, Q, rows), counted from the centre of that grid
+    at : Array, shape (P, Q, rows) or (P, Q, 1), counted from the centre of that grid
     """
     points = joint.shape[2]
     step = (2 * table.reach / (points - 1))[:, None, None]
