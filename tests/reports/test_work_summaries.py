@@ -63,21 +63,51 @@ def test_digest_says_only_what_was_read(ages: Study) -> None:
     assert len(digests) == 3
 
 
-def test_service_history_and_the_editors_words_do_not_move_the_digest(ages: Study, lead) -> None:
-    before = study_inputs(ages).digest
-    specimen = Specimen.objects.filter(memberships__study=ages, service_entries=None).first()
+def add_service(study: Study, lead) -> None:
+    specimen = Specimen.objects.filter(memberships__study=study, service_entries=None).first()
     add_service_entry(
         by=lead,
         specimen=specimen,
-        started_on=date(2026, 2, 1),
-        ended_on=date(2026, 2, 10),
+        started_on=date(2025, 2, 1),
+        ended_on=date(2025, 2, 10),
         evidence="diary",
         distance_km_low=100.0,
         distance_km_best=120.0,
         distance_km_high=150.0,
     )
+
+
+def test_the_editors_words_do_not_move_the_digest(ages: Study) -> None:
+    before = study_inputs(ages).digest
     EditionDraft.objects.filter(study=ages).update(headline="Other words")
     assert study_inputs(ages).digest == before
+
+
+def test_service_history_moves_a_study_over_ages_and_asks_for_it(ages: Study, lead) -> None:
+    before, version = study_inputs(ages).digest, ages.inputs_version
+    add_service(ages, lead)
+    assert study_inputs(ages).digest != before
+    run_waiting_jobs()
+    ages.refresh_from_db()
+    assert ages.inputs_version == version + 1
+    run_waiting_jobs()
+    assert standing(ages).is_current
+
+
+def test_service_history_does_not_move_a_study_without_ages(pair: Study, lead) -> None:
+    before, version = study_inputs(pair).digest, pair.inputs_version
+    add_service(pair, lead)
+    run_waiting_jobs()
+    pair.refresh_from_db()
+    assert (study_inputs(pair).digest, pair.inputs_version) == (before, version)
+
+
+def test_a_job_overtaken_by_a_later_change_leaves_it_the_work(pair: Study) -> None:
+    answer = summarise({"study": pair.pk, "inputs_version": pair.inputs_version - 1}, no_progress)
+    assert answer == {"is_overtaken": True}
+    before = SummaryHead.objects.get(study=pair).summary_id
+    store_summary({"study": pair.pk}, answer)
+    assert SummaryHead.objects.get(study=pair).summary_id == before
 
 
 def test_a_void_moves_the_digest_and_the_specimens_readings_fall_out(ages: Study, lead) -> None:
@@ -228,5 +258,5 @@ def test_findings_cannot_be_changed_by_anybody(pair: Study) -> None:
 def test_no_person_is_needed_for_the_computation(pair: Study) -> None:
     # the worker has no session: everything it needs is in the rows
     get_user_model().objects.update(is_active=False)
-    answer = summarise({"study": pair.pk, "inputs_version": 0}, no_progress)
+    answer = summarise({"study": pair.pk, "inputs_version": pair.inputs_version}, no_progress)
     assert answer["digest"] == standing(pair).summary.inputs_digest
