@@ -37,6 +37,19 @@ class QualityFacts:
 
 
 @dataclass(frozen=True)
+class ConductFacts:
+    """How the study was carried out, as far as the record shows it."""
+
+    is_randomised: bool = False
+    out_of_order: int = 0
+    is_blind: bool = False
+    unblinded_readers: int = 0
+    looks: tuple[str, ...] = ()
+    amendments: tuple[str, ...] = ()
+    late_amendments: tuple[str, ...] = ()  # decided when values were known
+
+
+@dataclass(frozen=True)
 class Facts:
     """What the record says of a study, as far as cautions need it."""
 
@@ -49,6 +62,7 @@ class Facts:
     amended_count: int
     sources: tuple[str, ...]
     quality: QualityFacts = QualityFacts()
+    conduct: ConductFacts = ConductFacts()
 
     @property
     def worn(self) -> tuple[ArmFacts, ...]:
@@ -245,12 +259,56 @@ def _readings(facts: Facts) -> Iterator[Caution]:
             f"{_count(facts.amended_count, 'reading was', 'readings were')} amended after entry. "
             "The old and the new are both in the table, with the reason.",
         )
-    yield Caution(
-        "E28",
-        "Not blind.",
-        "Our record does not show that the order of the runs was drawn by lot, or that the people "
-        "who ran them did not know which item was which. That can tilt a result.",
-    )
+
+
+def _conduct(facts: Facts) -> Iterator[Caution]:
+    known = facts.conduct
+    yield from _blind_and_by_lot(known)
+    if known.out_of_order:
+        yield Caution(
+            "E35",
+            "Order not kept.",
+            f"{_count(known.out_of_order, 'run was', 'runs were')} made out of the drawn order.",
+        )
+    if known.looks:
+        yield Caution(
+            "E36",
+            "Looked at before it was finished.",
+            "Findings were seen before the last run was read, when stopping early or going on could "
+            f"still be chosen. {' '.join(known.looks)}",
+        )
+    if known.amendments:
+        yield Caution(
+            "E37",
+            "Changed after registration.",
+            f"Not all was done as registered. {' '.join(known.amendments)}",
+        )
+    if known.late_amendments:
+        yield Caution(
+            "E18",
+            "Found afterwards.",
+            "Part of this was decided when values were known already. Treat what rests on it as a "
+            f"hint to test again. {' '.join(known.late_amendments)}",
+        )
+
+
+def _blind_and_by_lot(known: ConductFacts) -> Iterator[Caution]:
+    if known.is_blind and known.is_randomised:
+        return
+    if not known.is_blind and known.unblinded_readers:
+        why = (
+            f"{_count(known.unblinded_readers, 'person', 'people')} who took readings had seen which "
+            "item was which."
+        )
+    else:
+        why = "The people who ran the tests could know which item was which."
+    lot = "" if known.is_randomised else "Our record does not show that the order was drawn by lot."
+    if known.is_blind:
+        yield Caution("E28", "Order not drawn by lot.", f"{lot} That can tilt a result.")
+    else:
+        yield Caution(
+            "E28", "Not blind.", " ".join(filter(None, (why, lot, "That can tilt a result.")))
+        )
 
 
 def _lab_quality(facts: Facts) -> Iterator[Caution]:
@@ -332,6 +390,7 @@ _RULES: tuple[Callable[[Facts], Iterator[Caution]], ...] = (
     _history,
     _alike,
     _readings,
+    _conduct,
     _lab_quality,
     _always_last,
 )

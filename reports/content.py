@@ -3,7 +3,7 @@
 import math
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import datetime
 from decimal import Decimal
 from typing import Any
@@ -12,7 +12,7 @@ from django.db.models import Q
 from django.utils import timezone
 
 from reports import charts, words
-from reports.cautions import ArmFacts, Caution, Facts, cautions_for
+from reports.cautions import ArmFacts, Caution, ConductFacts, Facts, cautions_for
 from reports.charts import Shown
 from reports.findings import specimen_values
 from reports.models import EditionDraft, Finding, Summary
@@ -30,8 +30,18 @@ from reports.trend_content import trend_words
 from reports.words import NBSP, RatioFigures
 from specimens.models import Specimen
 from specimens.queries import exposure_words
+from specimens.words import date_words
+from trials.conduct import Conduct, conduct_of
 from trials.intervals import ReadingKind, plain
-from trials.models import Arm, ArmSpecimen, MethodRevision, Reading, RunVoid, Study
+from trials.models import (
+    Arm,
+    ArmSpecimen,
+    MethodRevision,
+    Reading,
+    RunVoid,
+    Study,
+    StudyAmendment,
+)
 
 CONTENT_FORMAT = 1
 SYMBOLS = {"GBP": "£", "EUR": "€", "USD": "$"}
@@ -44,7 +54,8 @@ def study_content(study: Study, summary: Summary, extra_cautions: Iterable[str])
     members = study_members(study)
     methods = {m.revision_pk: m for m in inputs.methods}
     readings = _readings(study)
-    facts = _facts(study, members, findings, readings)
+    conduct = conduct_of(study)
+    facts = replace(_facts(study, members, findings, readings), conduct=_conduct_facts(conduct))
     shown = [_shown(finding) for finding in findings]
     top = charts.strip_top(shown)
     return {
@@ -73,6 +84,7 @@ def study_content(study: Study, summary: Summary, extra_cautions: Iterable[str])
             for used in study.study_methods.select_related("revision__method")
         ],
         "counts": _counts(study),
+        "amendments": [_amendment(one) for one in conduct.amendments],
     }
 
 
@@ -89,7 +101,35 @@ def _study(study: Study) -> dict[str, Any]:
         "registered_at": study.registered_at.isoformat() if study.registered_at else None,
         "registration_digest": study.registration_digest,
         "exclusion_rules": study.exclusion_rules,
+        "change_of_mind": study.change_of_mind,
     }
+
+
+def _amendment(one: StudyAmendment) -> dict[str, Any]:
+    known = "values were known by then" if one.values_were_known else "no value was known"
+    return {
+        "at": one.at.isoformat(),
+        "kind_words": one.get_kind_display(),
+        "what": one.what,
+        "reason": one.reason,
+        "known_words": known,
+    }
+
+
+def _conduct_facts(known: Conduct) -> ConductFacts:
+    return ConductFacts(
+        is_randomised=known.is_randomised,
+        out_of_order=known.out_of_order,
+        is_blind=known.is_blind,
+        unblinded_readers=known.unblinded_readers,
+        looks=tuple(
+            f"{words.capital(date_words(look.at.date()))}: {look.runs_read} of {look.runs_planned} "
+            "runs read."
+            for look in known.looks
+        ),
+        amendments=tuple(f"{one.what} ({one.reason})" for one in known.amendments),
+        late_amendments=tuple(one.what for one in known.amendments if one.values_were_known),
+    )
 
 
 # --- arms ------------------------------------------------------------------------------------

@@ -12,13 +12,23 @@ from specimens.forms import ActionForm, CountField, NumberField, long_text_field
 from specimens.models import Product, Specimen, Zone
 from specimens.words import date_words
 from trials.actions import ArmPlan, MethodPlan
+from trials.intervals import plain
 from trials.models import Arm, Method, MethodRevision, Study, StudyMethod
 from trials.readings_csv import MOST_BYTES
 
 MOST_ARMS = 6
 LEVELS = (("0.9", "90 %"), ("0.95", "95 %"), ("0.99", "99 %"))
 MOST_RUNS_EACH = 20
-DESIGN = ("kind", "level", "margin", "scope", "is_simultaneous", "exclusion_rules")
+DESIGN = (
+    "kind",
+    "level",
+    "margin",
+    "scope",
+    "is_simultaneous",
+    "is_blind",
+    "exclusion_rules",
+    "change_of_mind",
+)
 
 
 def check_slug(text: str) -> None:
@@ -151,6 +161,15 @@ class StudyForm(ActionForm):
         required=False,
         help_text="Every interval becomes wider the more methods the study has.",
     )
+    is_blind = forms.BooleanField(
+        label="Blind: the bench sees drawn numbers in place of the codes",
+        required=False,
+        help_text="Somebody who takes no reading hangs the numbers on the specimens.",
+    )
+    change_of_mind = long_text_field(
+        "What would change our mind",
+        help_text="Which result would make you answer the other way, and what 'cannot tell' is.",
+    )
     baseline = forms.ChoiceField(
         label="Baseline",
         choices=[(str(n), f"Arm {n}") for n in range(1, MOST_ARMS + 1)],
@@ -261,6 +280,37 @@ class StudyForm(ActionForm):
             MethodBoxes(one, self[f"method_{one.pk}"], self[f"margin_{one.pk}"])
             for one in self.revisions
         ]
+
+
+def like_initial(study: Study) -> dict[str, Any]:
+    """The boxes of a new study like this one: its design and arms without their specimens.
+
+    Specimens are left out because a broken one cannot be asked again.
+    """
+    arms = list(study.arms.all())
+    boxes: dict[str, Any] = {name: getattr(study, name) for name in DESIGN}
+    boxes |= {
+        "title": f"{study.title}, again"[:160],
+        "question": study.question,
+        "level": plain_level(study.level),
+        "margin": plain(round(study.margin * 100, 4)),
+    }
+    for n, arm in enumerate(arms[:MOST_ARMS], start=1):
+        boxes[f"arm_{n}_label"] = arm.label
+        if arm.is_baseline:
+            boxes["baseline"] = str(n)
+    for used in study.study_methods.select_related("revision__method"):
+        # the newest revision in force stands in for one that was retired since
+        newest = used.revision.method.revisions.filter(state=MethodRevision.State.IN_FORCE).last()
+        if newest is not None:
+            boxes[f"method_{newest.pk}"] = True
+            boxes[f"margin_{newest.pk}"] = plain(round(used.margin * 100, 4))
+    return boxes
+
+
+def plain_level(level: float) -> str:
+    """The level as the form's list has it."""
+    return next((text for text, _ in LEVELS if float(text) == level), LEVELS[1][0])
 
 
 class PlanForm(ActionForm):

@@ -420,11 +420,7 @@ def progress_page(study: Study) -> ProgressPage:
     total = Cell(
         sum(c.planned for c in cells), sum(c.read for c in cells), sum(c.void for c in cells)
     )
-    runs = list(
-        planned_runs(study)
-        .prefetch_related(Prefetch("readings", Reading.objects.filter(supersedes__isnull=True)))
-        .order_by("position")
-    )
+    runs = planned_with_first_readings(study)
     plans = tuple(study.plans.select_related("made_by"))
     last = Reading.objects.filter(run__study=study).order_by("measured_at").last()
     return ProgressPage(
@@ -436,7 +432,7 @@ def progress_page(study: Study) -> ProgressPage:
         draft=next((plan for plan in plans if plan.state == Plan.State.DRAFT), None),
         amendments=tuple(study.amendments.select_related("by")),
         looks=tuple(study.looks.select_related("by")),
-        out_of_order=_out_of_order(runs),
+        out_of_order=out_of_order(runs),
         is_finished=is_finished(study),
         last_reading_at=last.measured_at if last else None,
     )
@@ -495,7 +491,13 @@ def _session_counts(runs: Sequence[Run]) -> Iterable[tuple[int, int, int]]:
         yield number, over, len(listed)
 
 
-def _out_of_order(runs: Sequence[Run]) -> int:
+def planned_with_first_readings(study: Study) -> list[Run]:
+    """All runs in the order of the sheet, each with its first readings."""
+    first = Prefetch("readings", Reading.objects.filter(supersedes__isnull=True))
+    return list(planned_runs(study).prefetch_related(first).order_by("position"))
+
+
+def out_of_order(runs: Sequence[Run]) -> int:
     """Readings that came before one that the plan had put earlier."""
     times: list[Any] = [
         min(reading.measured_at for reading in run.readings.all())

@@ -18,7 +18,8 @@ from reports.content import draft_content, finding_content
 from reports.forms import DraftForm
 from reports.models import EditionDraft
 from reports.views.public import plots, with_method_urls
-from trials.models import Study
+from trials.models import Study, StudyLook
+from trials.studies import is_finished, note_look
 
 
 def _user(request: HttpRequest) -> User:
@@ -80,7 +81,9 @@ def publish(request: HttpRequest, slug: str) -> HttpResponse:
 def preview(request: HttpRequest, slug: str) -> HttpResponse:
     """The next edition as readers would see it; nothing is frozen."""
     found = get_object_or_404(Study.objects.registered(), slug=slug)
-    content = draft_content(found, by=_user(request).display_name)
+    content = None if _is_closed(found) else draft_content(found, by=_user(request).display_name)
+    if content is not None:
+        note_look(by=_user(request), study=found)
     if content is None:
         return redirect("desk-study", slug=slug)
     return render(
@@ -108,10 +111,20 @@ def state(request: HttpRequest, slug: str) -> HttpResponse:
     return JsonResponse({"is_current": where.is_current, "words": where.words})
 
 
+def _is_closed(study: Study) -> bool:
+    """A blind study shows nothing of what it found before its last run is read."""
+    return study.is_blind and not is_finished(study)
+
+
 def _page(request: HttpRequest, study: Study, form: DraftForm) -> dict[str, Any]:
     where = queries.standing(study)
-    findings = queries.findings_for_page(where.summary) if where.summary else []
+    is_closed = _is_closed(study)
+    findings = queries.findings_for_page(where.summary) if where.summary and not is_closed else []
+    if findings:
+        note_look(by=_user(request), study=study)
     return {
+        "is_closed": is_closed,
+        "looks": study.looks.filter(kind=StudyLook.Kind.FINDINGS).count(),
         "study": study,
         "form": form,
         "may_draft": may(request.user, Deed.DRAFT_EDITIONS),

@@ -25,6 +25,7 @@ from trials.forms import (
     StudyForm,
     UploadForm,
     ZoneForm,
+    like_initial,
 )
 from trials.models import MethodRevision, ReadingConflict, ReadingUpload, Study
 
@@ -157,7 +158,8 @@ def study(request: HttpRequest, slug: str) -> HttpResponse:
 
 @needs(Deed.MANAGE_STUDIES)
 def add_study(request: HttpRequest) -> HttpResponse:
-    form = StudyForm(request.POST or None)
+    like = Study.objects.filter(slug=request.GET.get("like", "")[:60]).first()
+    form = StudyForm(request.POST or None, initial=like_initial(like) if like else {})
     if form.is_valid():
         try:
             added = actions.create_study(by=cast("User", request.user), **form.cleaned_data)
@@ -167,7 +169,7 @@ def add_study(request: HttpRequest) -> HttpResponse:
             messages.success(request, "The study is kept. It takes readings once it is registered.")
             return redirect("lab-study", slug=added.slug)
     trail = lab_trail(("Studies", reverse("lab-studies")), "Add a study")
-    context = {"form": form, "trail": trail}
+    context = {"form": form, "trail": trail, "like": like}
     return render(request, "trials/lab/add_study.html", context, status=form.status)
 
 

@@ -1,0 +1,226 @@
+"""Service history from files, as a picture, and matched specimens."""
+
+from datetime import date
+
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.test import Client
+from django.urls import reverse
+
+from labsite.roles import Role
+from specimens.models import Product, ServiceEntry, Specimen
+from specimens.service_csv import BadFile, import_service, odometer_distance, template
+from specimens.service_pairs import find_matches
+from specimens.service_timeline import timeline
+from tests.trials.bench_lab import person_with
+from tests.trials.study_lab import made_specimen
+
+pytestmark = pytest.mark.django_db
+
+HEAD = "specimen,started_on,ended_on,distance_km_low,distance_km_best,distance_km_high,evidence"
+
+
+@pytest.fixture
+def product() -> Product:
+    return Product.objects.create(maker="Invented", name="Fell jacket", kind="jacket")
+
+
+@pytest.fixture
+def jacket(product) -> Specimen:
+    return made_specimen(product, "K7M2", size="M", lot="A1", owner_alias="carrier 07")
+
+
+def stored(text: str) -> int:
+    return import_service(by=person_with(Role.LEAD), content=text.encode())
+
+
+def refused(text: str | bytes) -> list[tuple[int, str, str]]:
+    content = text.encode() if isinstance(text, str) else text
+    with pytest.raises(BadFile) as bad:
+        import_service(by=person_with(Role.LEAD), content=content)
+    assert not ServiceEntry.objects.exists()
+    return [(one.line, one.column, one.sentence) for one in bad.value.problems]
+
+
+def test_lines_are_stored_as_they_stand(jacket):
+    count = stored(
+        f"{HEAD}\n{jacket.code},2024-03-01,2025-02-28,5000,6000,7000,diary\n"
+        f"{jacket.code.lower()},2025-03-01,2025-09-30,,,,owner's memory\n"
+    )
+    assert count == 2
+    first, second = ServiceEntry.objects.order_by("started_on")
+    assert (first.distance_km_low, first.distance_km_best, first.distance_km_high) == (
+        5000,
+        6000,
+        7000,
+    )
+    assert first.evidence == "diary"
+    assert second.distance_km_best is None
+
+
+def test_semicolons_decimal_commas_and_a_byte_order_mark_are_read(jacket):
+    text = f"\ufeff{HEAD.replace(',', ';')}\n{jacket.code};2024-03-01;2025-02-28;10,5;11;12;diary\n"
+    assert stored(text) == 1
+    assert ServiceEntry.objects.get().distance_km_low == 10.5
+
+
+def test_two_odometer_readings_give_the_distance_with_two_per_cent_of_doubt(jacket):
+    # 12 400 to 21 800 km is 9 400 km; two per cent of it is 188 km
+    assert odometer_distance(12400, 21800) == pytest.approx((9212, 9400, 9588))
+    text = template().replace("K7M2-H", jacket.code)
+    assert stored(text) == 1
+    entry = ServiceEntry.objects.get()
+    assert entry.distance_km_best == 9400
+    assert entry.evidence == "odometer"
+
+
+def test_one_bad_line_keeps_every_line_out_and_all_problems_are_told(jacket):
+    problems = refused(
+        f"{HEAD}\n{jacket.code},2024-03-01,2025-02-28,1,2,3,diary\n"
+        f"{jacket.code},yesterday,2025-02-28,,,,hearsay\n"
+        "ABCD-Z,2024-03-01,2025-02-28,,,,diary\n"
+        f"{jacket.code},2025-05-01,2025-06-28,3,2,1,diary\n"
+    )
+    assert (3, "started_on", "'yesterday' is not a date like 2026-03-14.") in problems
+    assert {(line, column) for line, column, _ in problems} == {
+        (3, "started_on"),
+        (3, "evidence"),
+        (4, "specimen"),
+        (5, "distance_km_low"),
+        (5, "distance_km_high"),
+    }
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "words"),
+    [
+        ("", 1, "empty"),
+        (HEAD, 1, "no lines below"),
+        (f"{HEAD},owner_name\n", 1, "no column 'owner_name'"),
+        ("specimen,started_on,ended_on\n", 1, "'evidence' is missing"),
+        (f"{HEAD}\nA,B\n", 2, "2 cells where the header has 7"),
+        (b"\xff\xfe\x00", 1, "not UTF-8"),
+    ],
+)
+def test_files_that_are_no_table_are_refused_in_words(text, line, words):
+    problems = refused(text)
+    assert any(words in sentence and where == line for where, _, sentence in problems)
+
+
+@pytest.mark.parametrize(
+    ("cells", "words"),
+    [
+        ("100,,", "both readings"),
+        ("200,100,", "cannot run back"),
+        ("100,200,5", "not both"),
+        ("1e300,200,", "not a number"),
+        ("nan,200,", "not a number"),
+    ],
+)
+def test_odometer_readings_that_make_no_sense_are_refused(jacket, cells, words):
+    header = "specimen,started_on,ended_on,evidence,odometer_start_km,odometer_end_km"
+    problems = refused(
+        f"{header},distance_km_best\n{jacket.code},2024-03-01,2025-02-28,odometer,{cells}\n"
+    )
+    assert any(words in sentence for _, _, sentence in problems)
+
+
+def test_the_picture_has_each_stretch_where_it_belongs(jacket):
+    # ten days in all: worn on days 1 to 4, a fall on day 3, in the lab from day 6
+    Specimen.objects.filter(pk=jacket.pk).update(acquired_on=date(2026, 1, 6))
+    jacket.refresh_from_db()
+    ServiceEntry.objects.create(
+        specimen=jacket,
+        started_on=date(2026, 1, 1),
+        ended_on=date(2026, 1, 4),
+        evidence="owner's memory",
+        incidents=[{"kind": "fall", "on": "2026-01-03", "note": ""}],
+    )
+    drawn = timeline(jacket, date(2026, 1, 10))
+    (bar,) = drawn.bars
+    assert (bar.x, bar.width, bar.is_documented) == (0, 40, False)
+    assert [(mark.x, mark.kind) for mark in drawn.marks] == [(20, "fall"), (50, "came")]
+
+
+def test_no_service_has_no_picture(jacket):
+    assert timeline(jacket, date(2026, 3, 1)) is None
+
+
+def worn(specimen: Specimen) -> Specimen:
+    ServiceEntry.objects.create(
+        specimen=specimen,
+        started_on=date(2024, 1, 1),
+        ended_on=date(2024, 12, 31),
+        evidence="diary",
+    )
+    return specimen
+
+
+def test_a_worn_one_gets_the_new_one_of_its_size_before_one_of_its_lot(product, jacket):
+    worn(jacket)
+    same_lot = made_specimen(product, "AAQX", size="L", lot="A1")
+    same_size = made_specimen(product, "BBQX", size="M", lot="B2")
+    found = find_matches(product, date(2026, 3, 1))
+    (match,) = found.matches
+    assert match.other == same_size
+    assert [(key.key, key.state) for key in match.keys] == [
+        ("size", "same"),
+        ("lot", "different"),
+        ("owner", "unknown"),
+    ]
+    assert found.left_over == (same_lot,)
+    assert (found.baseline_codes, found.other_codes) == (
+        f"{same_size.code}=p1",
+        f"{jacket.code}=p1",
+    )
+
+
+def test_two_empty_lots_are_unknown_and_not_the_same(product):
+    worn(made_specimen(product, "CCQX", size="M"))
+    made_specimen(product, "DDQX", size="M")
+    (match,) = find_matches(product, date(2026, 3, 1)).matches
+    assert {key.key: key.state for key in match.keys}["lot"] == "unknown"
+
+
+def test_nobody_is_given_twice_and_owners_are_cautioned(product, jacket):
+    worn(jacket)
+    worn(made_specimen(product, "EEQX", size="M", owner_alias="carrier 07"))
+    only = made_specimen(product, "FFQX", size="M", lot="A1")
+    found = find_matches(product, date(2026, 3, 1))
+    assert [match.other for match in found.matches].count(only) == 1
+    assert any("one owner" in caution for caution in found.cautions)
+    assert any("thrown away" in caution for caution in found.cautions)
+
+
+@pytest.fixture
+def lead() -> Client:
+    client = Client()
+    client.force_login(person_with(Role.LEAD))
+    return client
+
+
+def test_a_file_sent_from_the_page_is_stored_or_told_line_by_line(lead, jacket):
+    address = reverse("lab-service-file")
+    bad = lead.post(address, {"file": SimpleUploadedFile("s.csv", f"{HEAD}\nx".encode())})
+    assert bad.status_code == 400
+    assert "Line 2" in bad.content.decode()
+    line = f"{jacket.code},2024-03-01,2025-02-28,1,2,3,diary"
+    good = lead.post(address, {"file": SimpleUploadedFile("s.csv", f"{HEAD}\n{line}".encode())})
+    assert good.status_code == 302
+    assert ServiceEntry.objects.count() == 1
+
+
+def test_pages_show_and_technicians_may_not_send_files(lead, jacket, product):
+    worn(jacket)
+    assert (
+        "By the end of 30 June 2024"
+        in (
+            lead.get(reverse("lab-service-picture", args=[jacket.code]), {"on": "2024-06-30"})
+        ).content.decode()
+    )
+    page = lead.get(reverse("lab-pairs"), {"product": product.pk}).content.decode()
+    assert jacket.code in page
+    technician = Client()
+    technician.force_login(person_with(Role.TECHNICIAN))
+    assert technician.get(reverse("lab-pairs")).status_code == 200
+    assert technician.get(reverse("lab-service-file")).status_code == 403
