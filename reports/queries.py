@@ -147,10 +147,10 @@ def study_inputs(study: Study) -> StudyInputs:
     for reading in readings:
         place = (reading.run__revision, reading.run__specimen__code)
         days[place].add(reading.measured_at.date().isoformat())
-        if reading.grade is None:
-            bounds[place].append(Bound(reading.low, reading.high))
-        else:
+        if reading.grade is not None:
             grades[place].append((reading.rater, reading.grade))
+        elif reading.low is not None:
+            bounds[place].append(Bound(reading.low, reading.high))
     controls = _controls([u.revision_id for u in used])
     methods = []
     for study_method in used:
@@ -316,8 +316,8 @@ def study_members(study: Study) -> list[Member]:
     """Every specimen of the study, arm by arm. Costs two queries and three an arm."""
     first_run: dict[int, date] = {}
     measured = Reading.objects.filter(run__study=study).order_by("measured_at")
-    for specimen, at in measured.values_list("run__specimen", "measured_at"):
-        first_run.setdefault(specimen, at.date())
+    for specimen_pk, at in measured.values_list("run__specimen", "measured_at"):
+        first_run.setdefault(specimen_pk, at.date())
     found = []
     for arm in study.arms.all():
         specimens = arm.specimens.select_related("product").prefetch_related("service_entries")
@@ -397,16 +397,17 @@ class DeskRow:
 
 
 def desk_rows() -> list[DeskRow]:
-    """Registered studies with where they stand. Costs four queries whatever their number."""
+    """Registered studies with where they stand. Costs five queries whatever their number."""
     heads = {h.study_id: h for h in SummaryHead.objects.select_related("summary")}
     newest = {e.study_id: e for e in Edition.objects.defer("content").order_by("number")}
-    studies = Study.objects.registered().annotate(reading_count=Count("runs__readings"))
+    studies = Study.objects.registered().order_by("-registered_at")
+    counts = dict(studies.order_by().annotate(n=Count("runs__readings")).values_list("pk", "n"))
     rows = []
-    for study in studies.order_by("-registered_at"):
+    for study in studies:
         head = heads.get(study.pk)
         current = head is not None and head.inputs_version >= study.inputs_version
         where = Standing(head.summary if head else None, is_current=current)
-        rows.append(DeskRow(study, where, newest.get(study.pk), study.reading_count))
+        rows.append(DeskRow(study, where, newest.get(study.pk), counts[study.pk]))
     return rows
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from reports.degradation.compare import Comparison, compare_many
 from reports.degradation.intervals import Interval
@@ -50,12 +51,14 @@ def sensitivity_cautions(
         return ()
     cautions = list(_leave_one_out(arms, found, higher_is_better=higher_is_better))
     pair = [(arms.baseline, arms.other)]
-    common = {
-        "higher_is_better": higher_is_better,
-        "margin": found.margin,
-        "level": found.level,
-    }
-    (weibull,) = compare_many(pair, distribution="weibull", **common)
+    again = partial(
+        compare_many,
+        pair,
+        higher_is_better=higher_is_better,
+        margin=found.margin,
+        level=found.level,
+    )
+    (weibull,) = again(distribution="weibull")
     if _turns(weibull, found):
         cautions.append(
             f"With a Weibull law for the scatter the verdict would be '{weibull.verdict}'."
@@ -63,7 +66,7 @@ def sensitivity_cautions(
     for scale in ("separate", "pooled"):
         if scale == found.scale:
             continue
-        (tied,) = compare_many(pair, scale=scale, **common)
+        (tied,) = again(scale=scale)
         if _turns(tied, found):
             how = "a scatter of its own for each side" if scale == "separate" else "one scatter"
             cautions.append(f"With {how} the verdict would be '{tied.verdict}'.")
