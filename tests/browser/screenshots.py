@@ -14,6 +14,7 @@ PHONE = {"width": 390, "height": 844}
 TABLET = {"width": 820, "height": 1180}
 DESK = {"width": 1280, "height": 900}
 PAIR = "causeway-trousers-one-pair"
+PRICES = "back-protectors-two-prices"
 AGES = "rainmile-jackets-three-ages"
 
 
@@ -27,31 +28,35 @@ def scorecard(site: Site, browser: Browser) -> Page:
 
 def bench(site: Site, browser: Browser) -> Page:
     lead = site.open(browser, "lead")
-    for zone in ("left-knee", "right-knee", "left-thigh", "right-thigh", "seat", "left-shin"):
-        lead.goto(f"/bench/{PAIR}/")
-        lead.locator("summary", has_text="Add a run").click()
-        lead.locator("#add-specimen").fill("F5UG-C")
-        lead.locator("#add-method").select_option("padding-drop")
-        if not lead.locator(f'#add-zone option[value="{zone}"]').count():
-            continue
-        lead.locator("#add-zone").select_option(zone)
-        lead.get_by_role("button", name="Add this run").click()
-        lead.wait_for_load_state()
-        if "/runs/" in lead.url:
-            break
-    address = lead.url
+    address = planned_run(lead, study=PRICES, specimen="KPFR-5", method="contact-heat")
     lead.context.close()
     page = site.open(browser, "technician", viewport=TABLET, device_scale_factor=1.5)
     page.goto(address)
     for box in page.locator("[data-checks-form] input[type=checkbox]").all():
         box.check()
     page.get_by_role("button", name=re.compile("All checks")).click()
-    page.get_by_role("button", name=re.compile(r"^0\.5 m")).click()
-    page.get_by_role("button", name=re.compile(r"^Held at 0\.5 m")).click()
-    page.locator("[data-bracket]").evaluate(
-        "part => part.closest('section').scrollIntoView({block: 'start'})"
-    )
+    page.locator("[name=seconds]").click()
+    for key in "61.5":
+        page.locator(f'[data-keypad] button[value="{key}"]').click()
+    page.locator("label.big-button", has_text=re.compile(r"^\s*Failed")).click()
+    page.locator("#entry-head").evaluate("part => part.scrollIntoView({block: 'start'})")
+    page.evaluate("window.scrollBy(0, -96)")
     return page
+
+
+def planned_run(page: Page, *, study: str, specimen: str, method: str) -> str:
+    """Add a run in the first zone that still has a site; returns its address."""
+    page.goto(f"/bench/{study}/")
+    page.locator("summary", has_text="Add a run").click()
+    page.locator("#add-specimen").fill(specimen)
+    page.locator("#add-method").select_option(method)
+    for index in range(1, page.locator("#add-zone option").count()):
+        page.locator("#add-zone").select_option(index=index)
+        page.get_by_role("button", name="Add this run").click()
+        page.wait_for_load_state()
+        if "/runs/" in page.url:
+            return page.url
+    raise RuntimeError(f"{specimen} has no site left for {method}.")
 
 
 def desk(site: Site, browser: Browser) -> Page:

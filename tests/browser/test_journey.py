@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page, expect
 
+from tests.browser.screenshots import planned_run
 from tests.browser.site import Site
 
 pytestmark = pytest.mark.browser
@@ -230,10 +231,7 @@ def test_lead_plans_a_run_technician_enters_it_and_voids_it(visit: Visit) -> Non
     expect(lead.locator("#add-specimen-problem")).to_be_visible()
     expect(lead.locator("#add-specimen")).to_have_value("KPFR-X")
     expect(lead.locator("#add-method")).to_have_value("contact-heat")
-    lead.locator("#add-specimen").fill("KPFR-5")
-    add_to_a_free_zone(lead)
-    lead.wait_for_url(re.compile(r"/runs/\d+/$"))
-    address = lead.url
+    address = planned_run(lead, study=PRICES, specimen="KPFR-5", method="contact-heat")
 
     bench = visit("technician", viewport=TABLET, has_touch=True)
     bench.goto(address)
@@ -256,18 +254,6 @@ def test_lead_plans_a_run_technician_enters_it_and_voids_it(visit: Visit) -> Non
     void.get_by_role("button", name="Void this run").click()
     expect(bench.get_by_role("heading", name="This run is void")).to_be_visible()
     expect(bench.get_by_text("The plate had not settled.").first).to_be_visible()
-
-
-def add_to_a_free_zone(page: Page) -> None:
-    """Try the zones one after another until one has a free site."""
-    count = page.locator("#add-zone option").count()
-    for index in range(1, count):
-        page.locator("#add-zone").select_option(index=index)
-        page.get_by_role("button", name="Add this run").click()
-        page.wait_for_load_state()
-        if "/runs/" in page.url:
-            return
-    raise AssertionError("no zone of this specimen has a free site")
 
 
 # --- files ---------------------------------------------------------------------------------------

@@ -148,6 +148,17 @@ def test_card_shows_question_arms_history_readings_methods_and_counts(
     assert content["inputs_digest"] in text
 
 
+@pytest.mark.parametrize("slug", SLUGS)
+def test_each_property_has_one_table_of_readings(reader: Client, slug: str) -> None:
+    page = reader.get(f"/scorecards/{slug}/").content.decode()
+    section = page[page.index('aria-labelledby="readings"') :]
+    section = section[: section.index("</section>")]
+    captions = re.findall(r'<caption id="readings-\d+">([^<]+)</caption>', section)
+    readings = Edition.objects.get(study__slug=slug).content["readings"]
+    assert len(captions) == len({r["property"] for r in readings})
+    assert section.count("<tr class=") == len(readings)
+
+
 def test_invented_data_says_so_on_every_public_page(reader: Client) -> None:
     for path in ("/", *(f"/scorecards/{slug}/" for slug in SLUGS)):
         assert "invented" in visible_text(reader.get(path).content.decode()).lower()
