@@ -18,6 +18,7 @@ urlpatterns = [
     path("methods/<slug:key>/<int:number>/", public.method, name="method"),
     path("cautions/", public.cautions, name="cautions"),
     path("lab/", include("reports.urls_quality")),
+    path("across/", desk.across, name="across"),
     path("desk/", desk.index, name="desk"),
     path("desk/<slug:slug>/", desk.study, name="desk-study"),
     path("desk/<slug:slug>/publish/", desk.publish, name="desk-publish"),

@@ -17,6 +17,7 @@ from reports.actions import publish_edition, save_draft
 from reports.content import draft_content, finding_content
 from reports.forms import DraftForm
 from reports.models import EditionDraft
+from reports.programme import pooled_lines
 from reports.views.public import plots, with_method_urls
 from trials.models import Study, StudyLook
 from trials.studies import is_finished, note_look
@@ -35,6 +36,14 @@ def _user(request: HttpRequest) -> User:
 def index(request: HttpRequest) -> HttpResponse:
     """Registered studies, with where their findings and editions stand."""
     return render(request, "reports/desk/index.html", {"rows": queries.desk_rows()})
+
+
+@needs(Deed.SEE_FINDINGS)
+@require_safe
+@never_cache
+def across(request: HttpRequest) -> HttpResponse:
+    """What all studies together say of the loss over service."""
+    return render(request, "reports/desk/across.html", {"lines": pooled_lines()})
 
 
 @needs(Deed.SEE_FINDINGS)
