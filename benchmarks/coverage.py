@@ -243,7 +243,7 @@ def run(simulations: int, fit_simulations: int, seed: int = 20240) -> str:
         else:
             cells += ["none", ""]
         lines.append(f"| {condition.words} | " + " | ".join(cells) + " |")
-        print(lines[-1], file=sys.stderr, flush=True)  # noqa: T201  progress of a long run
+        print(lines[-1], file=sys.stderr, flush=True)
     return "\n".join(lines)
 
 
@@ -255,7 +255,7 @@ def main() -> None:
     parser.add_argument("--write", action="store_true")
     asked = parser.parse_args()
     table = run(asked.simulations, asked.fits)
-    print(table)  # noqa: T201  the product of this script
+    print(table)
     if asked.write:
         text = METHOD.read_text(encoding="utf-8")
         head, rest = text.split(BEGIN)

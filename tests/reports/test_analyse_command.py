@@ -270,7 +270,9 @@ def test_without_json_each_finding_is_a_line_with_its_interval(tmp_path: Path) -
 cells = st.text(alphabet='abc019.,-+"\n\reinfNa ;', max_size=12)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(st.lists(st.tuples(cells, cells, cells), max_size=4))
 def test_any_text_gives_findings_or_a_sentence(tmp_path: Path, scribbles) -> None:
     used = "seam,higher,used,u0,3,3.2"
