@@ -68,7 +68,11 @@ def sensitivity_cautions(
             continue
         (tied,) = again(scale=scale)
         if _turns(tied, found):
-            how = "a scatter of its own for each side" if scale == "separate" else "one common scatter"
+            how = (
+                "a scatter of its own for each side"
+                if scale == "separate"
+                else "one common scatter"
+            )
             cautions.append(f"With {how} the verdict would be '{tied.verdict}'.")
     return tuple(cautions)
 
