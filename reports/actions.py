@@ -15,6 +15,7 @@ from reports.queries import standing, waiting_conflicts
 from reports.words import count
 from trials.actions import digest_of
 from trials.models import Study
+from trials.studies import is_finished
 
 DRAFT_FIELDS = ("headline", "summary_text", "note", "extra_cautions")
 # a result as a share or a multiple; prices, kilometres and counts of items may stand there
@@ -55,6 +56,10 @@ def publish_edition(*, by: User, study: Study) -> Edition:
         problems.setdefault("", []).append(
             f"{count(waiting, 'second reading waits', 'second readings wait')} for a person to "
             "settle on the lab's pages."
+        )
+    if study.is_blind and not is_finished(study):
+        problems.setdefault("", []).append(
+            "This study is blind: nothing is published before the last run on its sheet is read."
         )
     last = study.editions.order_by("-number").first()
     if last is not None and (draft is None or not draft.note.strip()):

@@ -8,11 +8,13 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
+from labsite.models import User
 from labsite.roles import Deed, check_may
 from reports import queries
 from reports.content import finding_content, trends_content
 from reports.models import Edition
 from trials.models import Study
+from trials.studies import is_finished, note_look
 
 
 class FindingsView(APIView):
@@ -23,7 +25,11 @@ class FindingsView(APIView):
         check_may(request.user, Deed.SEE_FINDINGS)
         study = get_object_or_404(Study, slug=slug)
         where = queries.standing(study)
-        findings = queries.findings_for_page(where.summary) if where.summary else []
+        is_closed = study.is_blind and not is_finished(study)
+        summary = None if is_closed else where.summary
+        findings = queries.findings_for_page(summary) if summary else []
+        if findings and isinstance(request.user, User):
+            note_look(by=request.user, study=study)
         return Response(
             {
                 "study": study.slug,
@@ -31,7 +37,7 @@ class FindingsView(APIView):
                 "inputs_digest": where.summary.inputs_digest if where.summary else None,
                 "engine": where.summary.engine_version if where.summary else None,
                 "findings": [finding_content(f) for f in findings],
-                "trends": trends_content(where.summary) if where.summary else [],
+                "trends": trends_content(summary) if summary else [],
             }
         )
 

@@ -3,7 +3,7 @@
 from django.urls import include, path
 
 from reports import api
-from reports.views import desk, public
+from reports.views import desk, how_many, public
 
 urlpatterns = [
     path("", public.index, name="scorecards"),
@@ -18,6 +18,7 @@ urlpatterns = [
     path("methods/<slug:key>/<int:number>/", public.method, name="method"),
     path("cautions/", public.cautions, name="cautions"),
     path("lab/", include("reports.urls_quality")),
+    path("lab/studies/<slug:slug>/how-many/", how_many.show, name="lab-how-many"),
     path("across/", desk.across, name="across"),
     path("desk/", desk.index, name="desk"),
     path("desk/<slug:slug>/", desk.study, name="desk-study"),

@@ -20,26 +20,38 @@ from trials.planning import (
 from trials.plans.design import STAGES
 
 
+def bounded_field(label: str, least: int, most: int, unit: str, **kwargs: Any) -> CountField:
+    """A whole number between two ends, which the refusal names."""
+    words = f"Between {least} and {most} {unit}."
+    return CountField(
+        label=label,
+        min_value=least,
+        max_value=most,
+        error_messages={"min_value": words, "max_value": words},
+        **kwargs,
+    )
+
+
 class DrawForm(ActionForm):
     """What is asked of a plan."""
 
-    session_minutes = CountField(
-        label="Longest session",
+    session_minutes = bounded_field(
+        "Longest session",
+        10,
+        MOST_SESSION_MINUTES,
+        "minutes",
         initial=SESSION_MINUTES,
-        min_value=10,
-        max_value=MOST_SESSION_MINUTES,
         help_text="A session is a day's work at most: what got wet dries until the next.",
     )
-    setup_minutes = CountField(
-        label="Setting up a method",
-        initial=SETUP_MINUTES,
-        min_value=0,
-        max_value=MOST_SESSION_MINUTES,
+    setup_minutes = bounded_field(
+        "Setting up a method", 0, MOST_SESSION_MINUTES, "minutes", initial=SETUP_MINUTES
     )
-    seed = CountField(
-        label="Seed",
+    seed = bounded_field(
+        "Seed",
+        0,
+        SEEDS,
+        "as a whole number",
         required=False,
-        max_value=SEEDS,
         help_text="Left empty, one is drawn. It is kept with the plan, so that anyone can draw it "
         "again.",
     )
@@ -51,10 +63,12 @@ class DrawForm(ActionForm):
         super().__init__(*args, **kwargs)
         self.asks = method_asks(study)
         for ask in self.asks:
-            self.fields[f"runs_{ask.key}"] = CountField(
-                label=f"{ask.name}, runs on each specimen",
+            self.fields[f"runs_{ask.key}"] = bounded_field(
+                f"{ask.name}, runs on each specimen",
+                0,
+                MOST_RUNS_EACH,
+                "runs",
                 initial=1,
-                max_value=MOST_RUNS_EACH,
                 help_text=f"{ask.minutes_words[0].upper()}{ask.minutes_words[1:]}.",
             )
             self.fields[f"stage_{ask.key}"] = forms.TypedChoiceField(
