@@ -144,11 +144,13 @@ def add_limit(request: HttpRequest, key: str) -> HttpResponse:
 def new_budget(request: HttpRequest, key: str, number: int) -> HttpResponse:
     revision = _revision(key, number)
     newest = revision.budgets.first()
-    initial = newest and {
-        "at_value": newest.at_value,
-        "components": BudgetField().write(newest.components),
-        "note": newest.note,
-    }
+    initial: dict[str, Any] = {}
+    if newest is not None:
+        initial = {
+            "at_value": newest.at_value,
+            "components": BudgetField().write(newest.components),
+            "note": newest.note,
+        }
 
     def keep(fields: dict[str, Any]) -> str:
         made = method_library.make_budget(by=person(request), revision=revision, **fields)
