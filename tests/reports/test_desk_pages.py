@@ -43,6 +43,7 @@ ADDRESSES = [
     (f"/desk/{PAIR}/publish/", "post", True),
     (f"/desk/{PAIR}/preview/", "get", True),
     (f"/desk/{PAIR}/state.json", "get", True),
+    ("/across/", "get", True),
     (f"/api/v1/studies/{PAIR}/findings/", "get", True),
     ("/api/v1/scorecards/", "get", False),
     (f"/api/v1/scorecards/{PAIR}/1/", "get", False),
@@ -74,13 +75,20 @@ def test_who_may_ask_for_what(role: Role | None, path: str, method: str, needs_d
         assert "lead or editor" in visible_text(answer.content.decode())
 
 
-def test_every_address_of_this_app_is_in_the_table_above() -> None:
+@pytest.mark.parametrize("role", PEOPLE)
+def test_only_a_lead_asks_how_many_specimens_a_study_needs(role: Role | None) -> None:
+    answer = client_of(role).get(f"/lab/studies/{PAIR}/how-many/")
+    allowed = 200 if role is Role.LEAD else 403
+    assert answer.status_code == (302 if role is None else allowed)
+
+
+def test_every_address_of_the_desk_and_the_public_is_in_the_table_above() -> None:
     tried = {path for path, _, _ in ADDRESSES}
     named = {
         get_resolver().resolve(path).url_name for path in tried if not path.endswith("publish/")
     } | {"desk-publish"}
     own = [pattern for pattern in urls.urlpatterns if isinstance(pattern, URLPattern)]
-    assert named == {pattern.name for pattern in own}
+    assert named == {pattern.name for pattern in own} - {"lab-how-many"}
 
 
 @pytest.mark.parametrize(

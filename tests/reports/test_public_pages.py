@@ -28,9 +28,10 @@ PUBLIC = (
     "/api/v1/scorecards/",
     f"/api/v1/scorecards/{PAIR}/1/",
 )
-# a value that is not there, printed; two sentences of the lab's pages begin with the word
+# a value that is not there, printed; sentences of the lab's pages may begin with the word
 NOT_SHOWN = re.compile(
-    r"\bNone\b(?! waits| is recorded)|\b(nan|NaN|inf|Infinity|undefined|Traceback)\b|\{\{|\{%"
+    r"\bNone\b(?!\. | waits| is (recorded|entered))"
+    r"|\b(nan|NaN|inf|Infinity|undefined|Traceback)\b|\{\{|\{%"
 )
 ENOUGH_OF_A_KIND = 3  # pages with the same pattern of address that a walk looks at
 
