@@ -9,7 +9,7 @@ from reports.degradation.intervals import CannotCompare, Interval
 from trials.models import ControlRun
 
 WIDTH, HEIGHT = 800, 280
-LEFT, RIGHT, TOP, BOTTOM = 72, 72, 16, 36
+LEFT, RIGHT, TOP, BOTTOM = 100, 90, 16, 36
 
 
 @dataclass(frozen=True)

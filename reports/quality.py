@@ -24,6 +24,7 @@ from trials.models import (
     Study,
     TraceReading,
 )
+from trials.quality_queries import error_words
 
 CHART_POINTS = 10  # with fewer control runs a signal says little
 
@@ -121,10 +122,9 @@ def _found_wrong(study: Study) -> Iterable[str]:
             for outcome, words in ReviewMark.Outcome.choices
         ]
         told = ", ".join(f"{count} {words}" for count, words in counts if count)
-        unit = finding.instrument.unit
         yield (
             f"{finding.instrument} was found on {finding.found_at:%d %B %Y} to be off by "
-            f"{finding.error:g} {unit}. Readings it reaches: {told}."
+            f"{error_words(finding)}. Readings it reaches: {told}."
         )
 
 

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from django.db.models import Count, Max, Q
 from django.utils import timezone
 
+from specimens.words import HELD_SPACE
 from trials.instruments import calibration_on, is_passed
 from trials.intervals import plain
 from trials.models import (
@@ -24,7 +25,7 @@ from trials.models import (
     TraceFile,
 )
 from trials.physics.trace_figures import FIGURES
-from trials.queries import interval_words
+from trials.queries import WRITTEN, interval_words
 
 SHOWN = 100
 
@@ -36,6 +37,11 @@ class InstrumentRow:
     instrument: Instrument
     status: str
     needs_care: bool
+
+    @property
+    def unit(self) -> str:
+        """What it reads in."""
+        return written(self.instrument.unit)
 
 
 def status_of(instrument: Instrument, day: date) -> tuple[str, bool]:
@@ -89,19 +95,21 @@ class InstrumentPage:
 
     status: str
     needs_care: bool
+    unit: str
     calibrations: tuple[CalibrationRow, ...]
     checks: tuple[CheckRow, ...]
-    findings: tuple[OutOfTolerance, ...]
+    findings: tuple[tuple[OutOfTolerance, str], ...]
     run_count: int
 
 
 def instrument_page(instrument: Instrument, day: date) -> InstrumentPage:
     """An instrument's page."""
     status, needs_care = status_of(instrument, day)
-    unit = instrument.unit
+    unit = written(instrument.unit)
     return InstrumentPage(
         status=status,
         needs_care=needs_care,
+        unit=unit,
         calibrations=tuple(
             CalibrationRow(
                 one,
@@ -122,9 +130,21 @@ def instrument_page(instrument: Instrument, day: date) -> InstrumentPage:
             )
             for one in instrument.checks.select_related("by")[:SHOWN]
         ),
-        findings=tuple(instrument.findings.all()),
+        findings=tuple(
+            (one, error_words(one)) for one in instrument.findings.select_related("instrument")
+        ),
         run_count=instrument.uses.count(),
     )
+
+
+def written(unit: str) -> str:
+    """A unit as people write it."""
+    return WRITTEN.get(unit, unit)
+
+
+def error_words(finding: OutOfTolerance) -> str:
+    """By how much an instrument was off."""
+    return f"{signed(finding.error)}{HELD_SPACE}{written(finding.instrument.unit)}"
 
 
 def signed(number: float) -> str:
@@ -186,9 +206,9 @@ def level_words(lot: ConsumableLot) -> str:
     if lot.trips_at is None:
         return ""
     if lot.tolerance is None:
-        return f"trips at {plain(lot.trips_at)} {lot.trips_unit}, tolerance not known"
+        return f"trips at {plain(lot.trips_at)} {written(lot.trips_unit)}, tolerance not known"
     low, high = lot.trips_at * (1 - lot.tolerance), lot.trips_at * (1 + lot.tolerance)
-    return f"trips between {plain(low)} and {plain(high)} {lot.trips_unit}"
+    return f"trips between {plain(low)} and {plain(high)} {written(lot.trips_unit)}"
 
 
 def lot_rows() -> list[LotRow]:
@@ -240,6 +260,11 @@ class ControlRow:
 def control_rows(runs: Iterable[ControlRun], unit: str) -> list[ControlRow]:
     """Control runs as a table shows them."""
     return [ControlRow(run, interval_words(run.low, run.high, unit)) for run in runs]
+
+
+def figure_text(value: float, unit: str) -> str:
+    """A figure to four significant digits with its unit."""
+    return f"{plain(float(f'{value:.4g}'))}{HELD_SPACE}{written(unit)}"
 
 
 # --- traces ------------------------------------------------------------------------------------
@@ -295,7 +320,9 @@ def run_equipment(run: Run) -> RunEquipment:
         if counts is None:
             told = f", {status_of(use.instrument, day)[0]}"
         elif counts.correction:
-            told = f": add {signed(counts.correction)} {use.instrument.unit} to what it shows"
+            told = (
+                f": add {signed(counts.correction)} {written(use.instrument.unit)} to what it shows"
+            )
         instruments.append(f"{use.instrument}{told}")
     units = []
     for piece in run.consumable_uses.select_related("unit__lot"):

@@ -7,7 +7,7 @@ from trials.physics.trace import Trace
 from trials.physics.trace_figures import Figure, outline
 
 WIDTH, HEIGHT = 800, 260
-LEFT, RIGHT, TOP, BOTTOM = 64, 12, 12, 34
+LEFT, RIGHT, TOP, BOTTOM = 96, 16, 14, 38
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from specimens.trails import lab_trail
 from trials import instruments
 from trials.models import MethodRevision, OutOfTolerance
 from trials.quality_forms import CauseForm, MarkForm
+from trials.quality_queries import error_words
 from trials.views.instruments import FormPage, form_page, person
 
 MARKS_SHOWN = 300
@@ -60,6 +61,7 @@ def reach(request: HttpRequest, pk: int) -> HttpResponse:
     )
     context = {
         "finding": finding,
+        "error_words": error_words(finding),
         "marks": marks[:MARKS_SHOWN],
         "mark_count": finding.marks.count(),
         "open_count": finding.marks.filter(outcome="to review").count(),

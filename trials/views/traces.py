@@ -12,10 +12,10 @@ from labsite.errors import Refused
 from labsite.roles import Deed, needs
 from specimens.trails import lab_trail
 from trials import quality_queries, traces
-from trials.intervals import plain
 from trials.models import Run, TraceFile
 from trials.physics.trace_figures import Figure
 from trials.quality_forms import KeepFigureForm, TraceForm, TraceUploadForm
+from trials.quality_queries import figure_text
 from trials.trace_charts import trace_charts
 from trials.views.instruments import person
 
@@ -120,9 +120,9 @@ def _context(
         "form": form,
         "figure": figure,
         "figure_words": traces.figure_words(shown.run.revision),
-        "value_words": figure and f"{plain(float(f'{figure.value:.4g}'))}\u00a0{figure.unit}",
+        "value_words": figure and figure_text(figure.value, figure.unit),
         "beside": [
-            (one.words, f"{plain(float(f'{one.value:.4g}'))}\u00a0{one.unit}")
+            (one.words, figure_text(one.value, one.unit))
             for one in (figure.beside if figure else ())
         ],
         "fixed": traces.fixed_words(shown.run.revision),
