@@ -1,6 +1,6 @@
 """Milliseconds for one comparison of two arms, beside two reference programs in the same run.
 
-All times are processor time of one core, so that other work on the machine does not count.
+All times are processor time of one core, the quickest of three runs where there are many studies.
 
 ``python -m benchmarks.speed`` draws invented studies of 3 to 5 specimens a side, read in steps,
 and times this estimator in one batch, the lognormal fit of lifelines, and, where Rscript with the
@@ -38,12 +38,15 @@ R_SCRIPT = """
 suppressMessages(library(survival))
 rows <- read.csv(commandArgs(TRUE)[1])
 studies <- split(rows, rows$study)
-started <- sum(proc.time()[1:2])
-for (study in studies) {
-  fit <- suppressWarnings(
-    survreg(Surv(low, high, type = "interval2") ~ arm, data = study, dist = "lognormal"))
-}
-cat((sum(proc.time()[1:2]) - started) / length(studies) * 1000)
+taken <- replicate(3, {
+  started <- sum(proc.time()[1:2])
+  for (study in studies) {
+    fit <- suppressWarnings(
+      survreg(Surv(low, high, type = "interval2") ~ arm, data = study, dist = "lognormal"))
+  }
+  sum(proc.time()[1:2]) - started
+})
+cat(min(taken) / length(studies) * 1000)
 """
 
 
@@ -68,10 +71,13 @@ def draw_studies(count: int, step: float) -> list[Arms]:
 
 
 def ours_ms(studies: list[Arms]) -> float:
-    """Milliseconds each in one batch."""
-    started = process_time()
-    compare_many(studies)
-    return 1000 * (process_time() - started) / len(studies)
+    """Milliseconds each in one batch, the quickest of three runs."""
+    taken = []
+    for _ in range(3):
+        started = process_time()
+        compare_many(studies)
+        taken.append(process_time() - started)
+    return 1000 * min(taken) / len(studies)
 
 
 def lifelines_ms(studies: list[Arms]) -> float:

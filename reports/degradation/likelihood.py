@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from reports.degradation.arms import Arm, PackedArms
 from reports.degradation.laws import Array, Law
+
+Mask = NDArray[np.bool_]
 
 # Probabilities are kept off 0 so that their logarithm stays finite; nothing this small carries
 # weight beside the rest of a posterior.
@@ -14,11 +17,15 @@ _SMALLEST = 1e-300
 # the second-order term: relative error below (1e-3)^4 * z^4 / 1920.
 _NARROW = 1e-3
 _LARGEST_BLOCK = 400_000
+# Log likelihood of what was not asked for: nothing, but finite.
+NOWHERE = -1e9
 _MODE_STEPS = 14
 _LOG_ROOT_TWO_PI = 0.5 * float(np.log(2 * np.pi))
 
 
-def log_likelihood(arms: PackedArms, mean: Array, scatter: Array, law: Law) -> Array:
+def log_likelihood(
+    arms: PackedArms, mean: Array, scatter: Array, law: Law, within: Mask | None = None
+) -> Array:
     """Log likelihood of every arm on its own grid.
 
     Parameters
@@ -29,49 +36,61 @@ def log_likelihood(arms: PackedArms, mean: Array, scatter: Array, law: Law) -> A
     scatter : Array, shape (A, K)
         Standard deviation of the log values (the scale of the law), > 0.
     law : Law
+    within : array of bool, shape (A, K, X), or None
+        Where it is wanted; elsewhere the result is ``NOWHERE``. None means everywhere.
 
     Returns
     -------
     Array, shape (A, K, X)
     """
-    sigma = scatter[:, :, None]
-    shape = np.broadcast_shapes(mean.shape, sigma.shape)
-    total = np.zeros(shape)
-    groups = arms.low.shape[1]
-    step = max(1, _LARGEST_BLOCK // max(1, int(np.prod(shape))))
+    shape = np.broadcast_shapes(mean.shape, (*scatter.shape, 1))
+    wanted = np.ones(shape, dtype=np.bool_) if within is None else within
+    row, node, _ = np.nonzero(wanted)
+    at = np.broadcast_to(mean, shape)[wanted]
+    sigma = scatter[row, node]
+    total = np.empty(at.shape)
+    step = max(1, _LARGEST_BLOCK // max(1, arms.low.shape[1], arms.exact.shape[1]))
+    for start in range(0, len(at), step):
+        part = slice(start, start + step)
+        total[part] = _log_terms(arms, row[part], at[part], sigma[part], law)
+    result = np.full(shape, NOWHERE)
+    result[wanted] = total
+    return result
+
+
+def _log_terms(
+    arms: PackedArms, row: NDArray[np.intp], mean: Array, sigma: Array, law: Law
+) -> Array:
+    """Log likelihood of arm ``row`` at a mean and a scatter; all of shape (N,)."""
     inverse = 1.0 / sigma
-    for start in range(0, groups, step):
-        block = slice(start, start + step)
-        low = (arms.low[:, block, None, None] - mean[:, None]) * inverse[:, None]
-        high = (arms.high[:, block, None, None] - mean[:, None]) * inverse[:, None]
+    total = np.zeros_like(mean)
+    if arms.low.shape[1]:
+        low = (arms.low.T[:, row] - mean) * inverse
+        high = (arms.high.T[:, row] - mean) * inverse
         part = np.log(np.maximum(_mass(low, high, law), _SMALLEST))
-        weight = arms.weight[:, block, None, None]
-        total += np.sum(part if np.all(weight == 1) else weight * part, axis=1)
+        if np.any(arms.weight > 1):
+            part *= arms.weight.T[:, row]
+        total += np.sum(part, axis=0)
     moments = arms.moments
     if np.any(moments.count):
-        count = moments.count[:, None, None]
-        from_mean = mean - moments.mean[:, None, None]
-        squares = moments.squares[:, None, None] + count * from_mean**2
-        widths = moments.width_squares[:, None, None]
-        spread = (
-            moments.width_spread[:, None, None]
-            - 2 * from_mean * moments.width_tilt[:, None, None]
-            + from_mean**2 * widths
-        )
+        count, widths = moments.count[row], moments.width_squares[row]
+        from_mean = mean - moments.mean[row]
+        squares = moments.squares[row] + count * from_mean**2
+        spread = moments.width_spread[row] - 2 * from_mean * moments.width_tilt[row]
+        spread = spread + from_mean**2 * widths
         # ln of an interval's mass is ln density at its midpoint plus width^2 (z^2 - 1) / 24.
         total -= count * np.log(sigma)
         total -= (0.5 * squares + (widths - spread * inverse**2) / 24) * inverse**2
-    for column in range(arms.exact.shape[1]):
-        z = (arms.exact[:, column, None, None] - mean) * inverse
-        weight = arms.exact_weight[:, column, None, None]
-        total += np.where(weight > 0, weight * (law.log_density(z) - np.log(sigma)), 0.0)
+    if arms.exact.shape[1]:
+        z = (arms.exact.T[:, row] - mean) * inverse
+        part = law.log_density(z) - np.log(sigma)
+        total += np.einsum("gn,gn->n", arms.exact_weight.T[:, row], part)
     return total
 
 
 def _mass(low: Array, high: Array, law: Law) -> Array:
     mass = law.mass(low, high)
-    # The width in units of sigma is the same all along the grid of means.
-    narrow = high[..., 0] - low[..., 0] < _NARROW
+    narrow = high - low < _NARROW
     if np.any(narrow):
         z = 0.5 * (low[narrow] + high[narrow])
         width = high[narrow] - low[narrow]

@@ -42,8 +42,8 @@ _ENOUGH_NODES = 9
 # Scatters whose weight is below exp(-17) = 4e-8 of the greatest are left out.
 _LOG_CUT = 17.0
 _SCATTER_STEP = 0.36
-_NODE_COUNTS = (24, 32, 44, 60)
-_GRID_STEP = 0.30
+_NODE_COUNTS = (24, 28, 32, 40, 48, 60)
+_GRID_STEP = 0.36
 _POINT_COUNTS = (72, 96, 120, 144, 176, 216, 264, 320)
 _CHUNK = 32
 # Problems with more distinct readings than this are solved one at a time.
@@ -427,15 +427,20 @@ class _Table:
 
 @dataclass(frozen=True, slots=True)
 class _Grid:
-    """Centre, scale and reach of a sinh grid for every arm, and the points it needs."""
+    """Centre, scale and reach of a sinh grid for every arm, and the points it needs.
+
+    ``mode`` and ``tail`` tell, for every scatter, where on it the posterior is and how far it goes.
+    """
 
     centre: Array
     scale: Array
     reach: Array
     points: NDArray[np.int64]
+    mode: Array
+    tail: Array
 
     def take(self, rows: NDArray[np.intp]) -> _Grid:
-        return _Grid(self.centre[rows], self.scale[rows], self.reach[rows], self.points[rows])
+        return _Grid(*(getattr(self, part)[rows] for part in self.__slots__))
 
 
 def _table(pack: PackedArms, nodes: Array, grid: _Grid, points: int, law: Law) -> _Table:
@@ -444,10 +449,13 @@ def _table(pack: PackedArms, nodes: Array, grid: _Grid, points: int, law: Law) -
     t = np.linspace(-1.0, 1.0, points) * reach[:, None]
     mean = centre[:, None] + scale[:, None] * np.sinh(t)
     jacobian = (scale[:, None] * np.cosh(t) * (2 * reach / (points - 1))[:, None])[:, None, :]
-    log = log_likelihood(pack, mean[:, None, :], scatter, law)
+    is_open = np.array([arm.is_open for arm in pack.arms])
+    within = np.abs(mean[:, None, :] - grid.mode[:, :, None]) <= 1.25 * grid.tail[:, :, None]
+    # The chance that all readings of an open arm hold does not fall off on their side.
+    within |= is_open[:, None, None]
+    log = log_likelihood(pack, mean[:, None, :], scatter, law, within)
     top = np.max(log, axis=2, keepdims=True)
     density = np.exp(np.maximum(log - top, -700.0))
-    is_open = np.array([arm.is_open for arm in pack.arms])
     if np.any(is_open):
         density[is_open] = _open_density(pack, mean, scatter, law, log)[is_open]
         top[is_open] = 0.0
@@ -490,7 +498,8 @@ def _grid(
     edge = np.where(half[:, None] > 0, edge, 0.0)
     coarse = np.max(np.where(weighty, np.maximum(away, edge), 0.0), axis=1)
     step = np.minimum(_GRID_STEP, 0.9 / np.maximum(coarse, 1e-9))
-    return _Grid(centre, scale, reach, _bucket(2 * reach / step + 1, _POINT_COUNTS))
+    points = _bucket(2 * reach / step + 1, _POINT_COUNTS)
+    return _Grid(centre, scale, reach, points, mode, tail)
 
 
 def _open_density(pack: PackedArms, mean: Array, scatter: Array, law: Law, log: Array) -> Array:
