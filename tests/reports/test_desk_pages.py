@@ -36,7 +36,6 @@ ADDRESSES = [
     (f"/scorecards/{PAIR}/1/card.json", "get", False),
     ("/methods/seam-opening/1/", "get", False),
     ("/cautions/", "get", False),
-    ("/across/", "get", True),
     ("/desk/", "get", True),
     (f"/desk/{PAIR}/", "get", True),
     (f"/desk/{PAIR}/", "post", True),
