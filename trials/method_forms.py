@@ -218,7 +218,7 @@ class DraftForm(ActionForm):
         choices=[("", "none"), *((key, kind.words) for key, kind in FIGURES.items())],
     )
     trace_settings = NamedNumbersField(
-        label="How the trace is read", help_text="One a line: cfc | 1000"
+        label="How the trace is read", help_text="One a line: cfc | 1000, or removes_baseline | 0"
     )
     settings = SettingsField(label="Settings", help_text="One a line: key | label | value | unit")
     steps = LinesField(label="Steps", help_text="One a line.")
@@ -272,7 +272,11 @@ class DraftForm(ActionForm):
             ends = revision.conditions.get(f"{name}_{unit}") or [None, None]
             initial[f"{name}_low"], initial[f"{name}_high"] = ends
         initial["conditioning_hours"] = revision.conditions.get("conditioning_hours")
-        numbers = {k: v for k, v in revision.trace.items() if k != "figure" and v is not None}
+        numbers = {
+            name: int(value) if isinstance(value, bool) else value
+            for name, value in revision.trace.items()
+            if name != "figure" and value is not None
+        }
         initial["trace"] = revision.trace.get("figure", "")
         initial["trace_settings"] = NamedNumbersField().write(numbers)
         return initial
@@ -293,6 +297,8 @@ class DraftForm(ActionForm):
         figure, numbers = cleaned.pop("trace", ""), cleaned.pop("trace_settings", {})
         if "cfc" in numbers:
             numbers["cfc"] = int(numbers["cfc"])
+        if "removes_baseline" in numbers:
+            numbers["removes_baseline"] = numbers["removes_baseline"] != 0
         trace = {"figure": figure} | numbers if figure else {}
         return cleaned | {"conditions": conditions, "trace": trace}
 
