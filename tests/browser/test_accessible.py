@@ -36,9 +36,16 @@ PAGES = {
         f"/lab/studies/{AGES}/",
         f"/lab/studies/{AGES}/plan/",
         f"/lab/studies/{AGES}/files/add/",
+        f"/lab/studies/{AGES}/how-many/",
+        f"/lab/studies/{AGES}/progress/",
         "/lab/conflicts/",
+        "/lab/instruments/",
+        "/lab/consumables/",
+        "/lab/controls/",
+        "/lab/room/",
+        "/lab/traces/",
     ],
-    "editor": ["/desk/", f"/desk/{AGES}/", f"/desk/{PAIR}/preview/"],
+    "editor": ["/desk/", f"/desk/{AGES}/", f"/desk/{PAIR}/preview/", "/across/"],
 }
 
 
