@@ -129,7 +129,9 @@ def _own_database(url: str) -> Iterator[str]:
 
     name = f"wornproof_browser_{os.getpid()}"
     identifier = sql.Identifier(name)
-    with psycopg.connect(url, autocommit=True) as server:
+    # the database that DATABASE_URL names need not exist: tests make their own beside it
+    maintenance = urlunsplit(urlsplit(url)._replace(path="/postgres"))
+    with psycopg.connect(maintenance, autocommit=True) as server:
         server.execute(sql.SQL("CREATE DATABASE {}").format(identifier))
         yield urlunsplit(urlsplit(url)._replace(path=f"/{name}"))
         server.execute(sql.SQL("DROP DATABASE {} WITH (FORCE)").format(identifier))
