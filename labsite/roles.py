@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from enum import StrEnum
 from functools import wraps
-from typing import TYPE_CHECKING, Concatenate, ParamSpec
+from typing import TYPE_CHECKING, Concatenate, ParamSpec, cast
 
 from django.contrib.auth.models import AnonymousUser, Group
 from django.db import transaction
@@ -13,6 +13,8 @@ from labsite import audit
 from labsite.errors import NotAllowed
 
 if TYPE_CHECKING:
+    from rest_framework.request import Request
+
     from labsite.models import User
 
 Rest = ParamSpec("Rest")
@@ -84,6 +86,11 @@ def check_may(user: "User | AnonymousUser", deed: Deed) -> None:
         return
     allowed = " or ".join(role.value for role in Role if role in MAY[deed])
     raise NotAllowed(f"You may not {deed.value}. This needs the role {allowed}.")
+
+
+def person(request: "HttpRequest | Request") -> "User":
+    """Return who is signed in; for views behind `needs` or `check_may`, which have asked for it."""
+    return cast("User", request.user)
 
 
 def needs(

@@ -1,7 +1,7 @@
 """Pages of service history: a file of it, its picture, and matched specimens."""
 
 from datetime import date
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 from django import forms
 from django.contrib import messages
@@ -10,7 +10,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
 
-from labsite.roles import Deed, may, needs
+from labsite.roles import Deed, may, needs, person
 from specimens.forms import ActionForm, day_field
 from specimens.models import Product, Specimen
 from specimens.service_csv import MOST_BYTES, BadFile, import_service, template
@@ -19,7 +19,7 @@ from specimens.service_timeline import exposure_on, timeline
 from specimens.trails import lab_trail
 
 if TYPE_CHECKING:
-    from labsite.models import User
+    pass
 
 PROBLEMS_SHOWN = 300
 
@@ -60,7 +60,7 @@ def service_file(request: HttpRequest) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         file = form.cleaned_data["file"]
         try:
-            count = import_service(by=cast("User", request.user), content=file.read(MOST_BYTES + 1))
+            count = import_service(by=person(request), content=file.read(MOST_BYTES + 1))
         except BadFile as bad:
             problems = bad.problems
         else:

@@ -1,6 +1,6 @@
 """Pages of the record of specimens. Pages that also show studies live with the trials."""
 
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 from django.contrib import messages
 from django.core.paginator import Paginator
@@ -11,14 +11,14 @@ from django.urls import reverse
 from django.utils import timezone
 
 from labsite.errors import Refused
-from labsite.roles import Deed, may, needs
+from labsite.roles import Deed, may, needs, person
 from specimens import actions
 from specimens.forms import CustodyForm, ProductForm, RetireForm, ServiceForm, SpecimenForm
 from specimens.models import Product, Specimen
 from specimens.trails import lab_trail
 
 if TYPE_CHECKING:
-    from labsite.models import User
+    pass
 
 PAGE_LENGTH = 100
 
@@ -53,7 +53,7 @@ def add_product(request: HttpRequest) -> HttpResponse:
     form = ProductForm(request.POST or None)
     if form.is_valid():
         try:
-            added = actions.add_product(by=cast("User", request.user), **form.cleaned_data)
+            added = actions.add_product(by=person(request), **form.cleaned_data)
         except Refused as refused:
             form.refuse(refused)
         else:
@@ -70,7 +70,7 @@ def add_specimen(request: HttpRequest) -> HttpResponse:
     form = SpecimenForm(request.POST or None, initial=initial)
     if form.is_valid():
         try:
-            added = actions.add_specimen(by=cast("User", request.user), **form.cleaned_data)
+            added = actions.add_specimen(by=person(request), **form.cleaned_data)
         except Refused as refused:
             form.refuse(refused)
         else:
@@ -88,9 +88,7 @@ def add_custody_event(request: HttpRequest, code: str) -> HttpResponse:
     form = CustodyForm(request.POST or None, initial={"from_place": last.to_place if last else ""})
     if form.is_valid():
         try:
-            actions.add_custody_event(
-                by=cast("User", request.user), specimen=specimen, **form.cleaned_data
-            )
+            actions.add_custody_event(by=person(request), specimen=specimen, **form.cleaned_data)
         except Refused as refused:
             form.refuse(refused)
         else:
@@ -105,9 +103,7 @@ def add_service_entry(request: HttpRequest, code: str) -> HttpResponse:
     form = ServiceForm(request.POST or None)
     if form.is_valid():
         try:
-            actions.add_service_entry(
-                by=cast("User", request.user), specimen=specimen, **form.cleaned_data
-            )
+            actions.add_service_entry(by=person(request), specimen=specimen, **form.cleaned_data)
         except Refused as refused:
             form.refuse(refused)
         else:
@@ -123,7 +119,7 @@ def retire_specimen(request: HttpRequest, code: str) -> HttpResponse:
     if form.is_valid():
         try:
             actions.retire_specimen(
-                by=cast("User", request.user), specimen=specimen, on=form.cleaned_data["retired_on"]
+                by=person(request), specimen=specimen, on=form.cleaned_data["retired_on"]
             )
         except Refused as refused:
             form.refuse(refused)

@@ -6,7 +6,7 @@ name, such as "seconds"; "raw" itself is named only when it is no raw entry at a
 
 from collections.abc import Mapping
 from io import BytesIO
-from typing import Any, ClassVar, cast
+from typing import Any, ClassVar
 
 from django.http import Http404
 from django.middleware.csrf import get_token
@@ -20,9 +20,8 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from labsite.errors import Refused
-from labsite.models import User
 from labsite.problems import PROBLEM_TYPE, problem_body
-from labsite.roles import Deed, check_may
+from labsite.roles import Deed, check_may, person
 from trials import actions, queries
 from trials.models import MethodRevision, Run, Study
 from trials.serializers import (
@@ -80,7 +79,7 @@ class SessionView(APIView):
 
     @method_decorator(never_cache)
     def get(self, request: Request) -> Response:
-        user = _person(request)
+        user = person(request)
         return Response(
             {
                 "user": user.pk,
@@ -112,7 +111,7 @@ class ReadingView(BenchView):
         if run is None:
             raise Refused({"run": [f"There is no run {run_id}."]})
         entry = actions.ReadingEntry(uuid=uuid, run=run, **content)
-        recorded = actions.record_reading(by=_person(request), entry=entry)
+        recorded = actions.record_reading(by=person(request), entry=entry)
         return _recorded(recorded, entry)
 
 
@@ -173,7 +172,7 @@ class RunsView(BenchView):
             check_may(request.user, Deed.MANAGE_STUDIES)
         given = GivenRun(data=request.data)
         given.is_valid(raise_exception=True)
-        run = actions.plan_run_by_codes(by=_person(request), study=study, **given.validated_data)
+        run = actions.plan_run_by_codes(by=person(request), study=study, **given.validated_data)
         return Response(RunAnswer(queries.run_by_id(run.pk)).data, status=status.HTTP_201_CREATED)
 
 
@@ -186,7 +185,7 @@ class VoidView(BenchView):
         run = get_object_or_404(Run.objects.select_related("study"), pk=run_id)
         given = GivenVoid(data=request.data)
         given.is_valid(raise_exception=True)
-        actions.void_run(by=_person(request), run=run, **given.validated_data)
+        actions.void_run(by=person(request), run=run, **given.validated_data)
         return Response(RunAnswer(queries.run_by_id(run.pk)).data)
 
 
@@ -202,12 +201,7 @@ class ChecksView(BenchView):
         given = GivenAnswers(data=request.data)
         given.is_valid(raise_exception=True)
         passed = actions.acknowledge_safety(
-            by=_person(request), revision=revision, answers=given.validated_data["answers"]
+            by=person(request), revision=revision, answers=given.validated_data["answers"]
         )
         answer = AcknowledgedAnswer(queries.acknowledged_line(passed)).data
         return Response(answer, status=status.HTTP_201_CREATED)
-
-
-def _person(request: Request) -> User:
-    """The one who is signed in; every view here asks for that first."""
-    return cast(User, request.user)

@@ -10,8 +10,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from labsite.errors import Refused
-from labsite.models import User
-from labsite.roles import Deed, may, needs
+from labsite.roles import Deed, may, needs, person
 from reports import queries
 from reports.actions import publish_edition, save_draft
 from reports.content import draft_content, finding_content
@@ -21,13 +20,6 @@ from reports.programme import pooled_lines
 from reports.views.public import plots, with_method_urls
 from trials.models import Study, StudyLook
 from trials.studies import is_finished, note_look
-
-
-def _user(request: HttpRequest) -> User:
-    user = request.user
-    if not isinstance(user, User):
-        raise TypeError("a view behind a deed has a signed-in person")
-    return user
 
 
 @needs(Deed.SEE_FINDINGS)
@@ -56,7 +48,7 @@ def study(request: HttpRequest, slug: str) -> HttpResponse:
     form = DraftForm(request.POST or None, instance=draft)
     if request.method == "POST":
         if form.is_valid():
-            save_draft(by=_user(request), study=found, fields=form.cleaned_data)
+            save_draft(by=person(request), study=found, fields=form.cleaned_data)
             messages.success(request, "Words kept.")
             return redirect("desk-study", slug=slug)
         return render(request, "reports/desk/study.html", _page(request, found, form), status=400)
@@ -72,9 +64,9 @@ def publish(request: HttpRequest, slug: str) -> HttpResponse:
     form = DraftForm(request.POST, instance=draft)
     if not form.is_valid():
         return render(request, "reports/desk/study.html", _page(request, found, form), status=400)
-    save_draft(by=_user(request), study=found, fields=form.cleaned_data)
+    save_draft(by=person(request), study=found, fields=form.cleaned_data)
     try:
-        edition = publish_edition(by=_user(request), study=found)
+        edition = publish_edition(by=person(request), study=found)
     except Refused as refused:
         for field, sentences in refused.problems.items():
             for sentence in sentences:
@@ -90,9 +82,9 @@ def publish(request: HttpRequest, slug: str) -> HttpResponse:
 def preview(request: HttpRequest, slug: str) -> HttpResponse:
     """The next edition as readers would see it; nothing is frozen."""
     found = get_object_or_404(Study.objects.registered(), slug=slug)
-    content = None if _is_closed(found) else draft_content(found, by=_user(request).display_name)
+    content = None if _is_closed(found) else draft_content(found, by=person(request).display_name)
     if content is not None:
-        note_look(by=_user(request), study=found)
+        note_look(by=person(request), study=found)
     if content is None:
         return redirect("desk-study", slug=slug)
     return render(
@@ -130,7 +122,7 @@ def _page(request: HttpRequest, study: Study, form: DraftForm) -> dict[str, Any]
     is_closed = _is_closed(study)
     findings = queries.findings_for_page(where.summary) if where.summary and not is_closed else []
     if findings:
-        note_look(by=_user(request), study=study)
+        note_look(by=person(request), study=study)
     return {
         "is_closed": is_closed,
         "looks": study.looks.filter(kind=StudyLook.Kind.FINDINGS).count(),

@@ -8,14 +8,14 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 
 from labsite.errors import Refused
-from labsite.roles import Deed, may, needs
+from labsite.roles import Deed, may, needs, person
 from reports import quality, quality_queries
 from specimens.trails import lab_trail
 from trials import instruments
 from trials.models import MethodRevision, OutOfTolerance
 from trials.quality_forms import CauseForm, MarkForm
 from trials.quality_queries import error_words
-from trials.views.instruments import FormPage, form_page, person
+from trials.views.instruments import FormPage, form_page
 
 MARKS_SHOWN = 300
 

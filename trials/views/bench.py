@@ -1,6 +1,6 @@
 """The bench: choose a study, see its runs, enter one."""
 
-from typing import Any, cast
+from typing import Any
 
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
@@ -10,8 +10,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST, require_safe
 
 from labsite.errors import Refused
-from labsite.models import User
-from labsite.roles import Deed, may, needs
+from labsite.roles import Deed, may, needs, person
 from specimens.codes import BadCode, clean_code
 from trials import actions, queries
 from trials.equipment import choose_equipment
@@ -41,9 +40,7 @@ def sheet(request: HttpRequest, slug: str) -> HttpResponse:
             name: request.POST.get(name, "") for name in ("specimen", "method", "zone", "site")
         }
         try:
-            run = actions.plan_run_by_codes(
-                by=_person(request), study=study, **run_from_form(typed)
-            )
+            run = actions.plan_run_by_codes(by=person(request), study=study, **run_from_form(typed))
         except Refused as refused:
             problems = refused.problems
         else:
@@ -72,7 +69,7 @@ def sheet(request: HttpRequest, slug: str) -> HttpResponse:
 def run(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
     """The entry page. It shows no reading of any other specimen, which would be an anchor."""
     try:
-        shown = queries.bench_run(run_id, slug=slug, user=_person(request))
+        shown = queries.bench_run(run_id, slug=slug, user=person(request))
     except Run.DoesNotExist:
         raise Http404 from None
     study = get_object_or_404(Study.objects.registered(), slug=slug)
@@ -99,7 +96,7 @@ def equipment(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
     form = EquipmentForm(request.POST, run=row)
     if form.is_valid():
         try:
-            choose_equipment(by=_person(request), run=row, **form.cleaned_data)
+            choose_equipment(by=person(request), run=row, **form.cleaned_data)
         except Refused as refused:
             messages.error(request, " ".join(refused.sentences))
         else:
@@ -122,7 +119,7 @@ def settle(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
     )
     note = request.POST.get("note", "")[: queries.LONGEST_NOTE].replace("\0", "")
     try:
-        actions.settle_conflict(by=_person(request), conflict=conflict, note=note)
+        actions.settle_conflict(by=person(request), conflict=conflict, note=note)
     except Refused as refused:
         messages.error(request, " ".join(refused.sentences))
     else:
@@ -151,7 +148,7 @@ def _for_script(request: HttpRequest, shown: queries.BenchRun) -> dict[str, Any]
         "run": line.id,
         "kind": shown.kind,
         "unit": shown.unit,
-        "user": _person(request).pk,
+        "user": person(request).pk,
         "decimals": shown.decimals,
         "levels": [
             {"value": level.value, "words": level.words, "derived": level.derived_words}
@@ -174,8 +171,3 @@ def _trail(study: Study, here: str = "") -> list[dict[str, str]]:
     trail = [{"label": "Bench", "url": reverse("bench")}]
     trail.append({"label": study.title, "url": reverse("bench-sheet", args=[study.slug])})
     return [*trail, {"label": here, "url": ""}] if here else trail
-
-
-def _person(request: HttpRequest) -> User:
-    """The one who is signed in; `needs` has asked for that."""
-    return cast(User, request.user)

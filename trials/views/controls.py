@@ -6,12 +6,12 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
-from labsite.roles import Deed, may, needs
+from labsite.roles import Deed, may, needs, person
 from specimens.trails import lab_trail
 from trials import controls, quality_queries
 from trials.models import MethodRevision
 from trials.quality_forms import ControlRunForm, MaterialForm
-from trials.views.instruments import FormPage, form_page, person
+from trials.views.instruments import FormPage, form_page
 
 
 @needs(Deed.SEE_LAB)

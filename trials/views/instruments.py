@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
@@ -11,7 +11,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from labsite.errors import Refused
-from labsite.roles import Deed, may, needs
+from labsite.roles import Deed, may, needs, person
 from specimens.forms import ActionForm
 from specimens.trails import lab_trail
 from trials import environment, instruments, quality_queries
@@ -29,7 +29,7 @@ from trials.quality_forms import (
 )
 
 if TYPE_CHECKING:
-    from labsite.models import User
+    pass
 
 
 @dataclass(frozen=True)
@@ -57,11 +57,6 @@ def form_page(
             return redirect(page.back)
     context = {"form": form, "page": page, "trail": page.trail}
     return render(request, "trials/instruments/form.html", context, status=form.status)
-
-
-def person(request: HttpRequest) -> "User":
-    """The one who is signed in; `needs` has asked for that."""
-    return cast("User", request.user)
 
 
 @needs(Deed.SEE_LAB)

@@ -1,6 +1,6 @@
 """Pages of the lab office: what there is, what waits, studies, plans and files of readings."""
 
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 from django.contrib import messages
 from django.core.paginator import Paginator
@@ -11,7 +11,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from labsite.errors import Refused
-from labsite.roles import Deed, may, needs
+from labsite.roles import Deed, may, needs, person
 from specimens.actions import add_zone as add_zone_to_product
 from specimens.models import Product, Specimen
 from specimens.queries import exposure, exposure_words, service_lines
@@ -30,7 +30,7 @@ from trials.forms import (
 from trials.models import MethodRevision, ReadingConflict, ReadingUpload, Study
 
 if TYPE_CHECKING:
-    from labsite.models import User
+    pass
 
 PAGE_LENGTH = 100
 PROBLEMS_SHOWN = 300
@@ -97,9 +97,7 @@ def add_zone(request: HttpRequest, pk: int) -> HttpResponse:
     form = ZoneForm(request.POST or None)
     if form.is_valid():
         try:
-            zone = add_zone_to_product(
-                by=cast("User", request.user), product=product, **form.cleaned_data
-            )
+            zone = add_zone_to_product(by=person(request), product=product, **form.cleaned_data)
         except Refused as refused:
             form.refuse(refused)
         else:
@@ -163,7 +161,7 @@ def add_study(request: HttpRequest) -> HttpResponse:
     form = StudyForm(request.POST or None, initial=like_initial(like) if like else {})
     if form.is_valid():
         try:
-            added = actions.create_study(by=cast("User", request.user), **form.cleaned_data)
+            added = actions.create_study(by=person(request), **form.cleaned_data)
         except Refused as refused:
             form.refuse(refused)
         else:
@@ -180,7 +178,7 @@ def register_study(request: HttpRequest, slug: str) -> HttpResponse:
     problems: dict[str, list[str]] = {}
     if request.method == "POST":
         try:
-            actions.register_study(by=cast("User", request.user), study=shown)
+            actions.register_study(by=person(request), study=shown)
         except Refused as refused:
             problems = refused.problems
         else:
@@ -204,7 +202,7 @@ def plan(request: HttpRequest, slug: str) -> HttpResponse:
     if form.is_valid():
         try:
             tried = lab_actions.plan_runs(
-                by=cast("User", request.user),
+                by=person(request),
                 study=shown,
                 revision=form.cleaned_data["method"].revision,
                 zone_code=form.cleaned_data["zone"],
@@ -245,7 +243,7 @@ def add_file(request: HttpRequest, slug: str) -> HttpResponse:
         file = form.cleaned_data["file"]
         try:
             upload = uploads.receive_upload(
-                by=cast("User", request.user),
+                by=person(request),
                 study=shown,
                 file_name=file.name,
                 content=file.read(),
@@ -268,7 +266,7 @@ def file(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
 def store_file(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
     upload = _upload(slug, pk)
     try:
-        count = uploads.store_upload(by=cast("User", request.user), upload=upload)
+        count = uploads.store_upload(by=person(request), upload=upload)
     except Refused as refused:
         upload.refresh_from_db()
         return _file_page(request, upload, refused.problems)
@@ -339,9 +337,7 @@ def settle_conflict(request: HttpRequest, pk: int) -> HttpResponse:
     form = SettleForm(request.POST or None)
     if form.is_valid():
         try:
-            lab_actions.settle_conflict(
-                by=cast("User", request.user), conflict=conflict, **form.cleaned_data
-            )
+            lab_actions.settle_conflict(by=person(request), conflict=conflict, **form.cleaned_data)
         except Refused as refused:
             form.refuse(refused)
         else:

@@ -8,13 +8,13 @@ from django.urls import reverse
 from django.views.decorators.http import require_POST
 
 from labsite.errors import Refused
-from labsite.roles import Deed, may, needs
+from labsite.roles import Deed, may, needs, person
 from specimens.trails import lab_trail
 from trials import method_library
 from trials.method_forms import BudgetField, BudgetForm, DraftForm, InForceForm, LimitForm
 from trials.models import Method, MethodRevision
 from trials.quality_forms import ReasonForm
-from trials.views.instruments import FormPage, form_page, person
+from trials.views.instruments import FormPage, form_page
 
 
 @needs(Deed.SEE_LAB)

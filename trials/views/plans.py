@@ -1,6 +1,6 @@
 """Pages of a study's plans: draw, look, change by hand, put on the sheet, print."""
 
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
@@ -9,14 +9,14 @@ from django.urls import reverse
 from django.views.decorators.http import require_POST
 
 from labsite.errors import Refused
-from labsite.roles import Deed, may, needs
+from labsite.roles import Deed, may, needs, person
 from specimens.trails import lab_trail
 from trials import plan_queries, planning, studies
 from trials.models import Plan, Study, StudyLook
 from trials.plan_forms import DrawForm, PinForm, draw_initial
 
 if TYPE_CHECKING:
-    from labsite.models import User
+    pass
 
 
 @needs(Deed.MANAGE_STUDIES)
@@ -27,9 +27,7 @@ def draw(request: HttpRequest, slug: str) -> HttpResponse:
     form = DrawForm(request.POST or None, study=study, initial=initial)
     if form.is_valid():
         try:
-            plan = planning.draw_plan(
-                by=cast("User", request.user), study=study, **form.cleaned_data
-            )
+            plan = planning.draw_plan(by=person(request), study=study, **form.cleaned_data)
         except Refused as refused:
             form.refuse(refused)
         else:
@@ -56,7 +54,7 @@ def pin(request: HttpRequest, slug: str, number: int) -> HttpResponse:
     problems: dict[str, list[str]] = {}
     if form.is_valid():
         try:
-            planning.pin_slot(by=cast("User", request.user), plan=plan, **form.cleaned_data)
+            planning.pin_slot(by=person(request), plan=plan, **form.cleaned_data)
         except Refused as refused:
             problems = refused.problems
     else:
@@ -72,7 +70,7 @@ def pin(request: HttpRequest, slug: str, number: int) -> HttpResponse:
 def accept(request: HttpRequest, slug: str, number: int) -> HttpResponse:
     plan = _plan(slug, number)
     try:
-        planning.accept_plan(by=cast("User", request.user), plan=plan)
+        planning.accept_plan(by=person(request), plan=plan)
     except Refused as refused:
         return _plan_page(request, plan, refused.problems)
     messages.success(request, f"Plan {number} is on the sheet: {len(plan.slots)} runs.")
@@ -98,7 +96,7 @@ def codes(request: HttpRequest, slug: str) -> HttpResponse:
     """The key to the blind codes. Opening it is written down."""
     study = get_object_or_404(Study, slug=slug, is_blind=True)
     if request.method == "POST":
-        studies.note_look(by=cast("User", request.user), study=study, kind=StudyLook.Kind.CODES)
+        studies.note_look(by=person(request), study=study, kind=StudyLook.Kind.CODES)
     context = {
         "study": study,
         "rows": plan_queries.code_key(study) if request.method == "POST" else None,

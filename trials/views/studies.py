@@ -1,6 +1,6 @@
 """Pages of a study after its question is fixed: how far it is, and what became different."""
 
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
@@ -8,14 +8,14 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 
 from labsite.errors import Refused
-from labsite.roles import Deed, may, needs
+from labsite.roles import Deed, may, needs, person
 from specimens.trails import lab_trail
 from trials import plan_queries, studies
 from trials.models import Study
 from trials.plan_forms import AmendForm, SubstituteForm
 
 if TYPE_CHECKING:
-    from labsite.models import User
+    pass
 
 
 @needs(Deed.SEE_LAB)
@@ -39,7 +39,7 @@ def amend(request: HttpRequest, slug: str) -> HttpResponse:
     form = AmendForm(request.POST or None)
     if form.is_valid():
         try:
-            studies.amend_study(by=cast("User", request.user), study=study, **form.cleaned_data)
+            studies.amend_study(by=person(request), study=study, **form.cleaned_data)
         except Refused as refused:
             form.refuse(refused)
         else:
@@ -55,9 +55,7 @@ def substitute(request: HttpRequest, slug: str) -> HttpResponse:
     form = SubstituteForm(request.POST or None, study=study)
     if form.is_valid():
         try:
-            studies.substitute_specimen(
-                by=cast("User", request.user), study=study, **form.cleaned_data
-            )
+            studies.substitute_specimen(by=person(request), study=study, **form.cleaned_data)
         except Refused as refused:
             form.refuse(refused)
         else:

@@ -9,7 +9,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from labsite.errors import Refused
-from labsite.roles import Deed, needs
+from labsite.roles import Deed, needs, person
 from specimens.trails import lab_trail
 from trials import quality_queries, traces
 from trials.models import Run, TraceFile
@@ -17,7 +17,6 @@ from trials.physics.trace_figures import Figure
 from trials.quality_forms import KeepFigureForm, TraceForm, TraceUploadForm
 from trials.quality_queries import figure_text
 from trials.trace_charts import trace_charts
-from trials.views.instruments import person
 
 
 @needs(Deed.UPLOAD_READINGS)
