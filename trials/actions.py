@@ -13,7 +13,7 @@ from django.db.models import F, Max
 from django.utils import timezone
 
 from labsite import audit, jobs
-from labsite.errors import Refused
+from labsite.errors import Conflict, Refused
 from labsite.models import User
 from specimens.models import Specimen, Zone
 from trials import policies
@@ -36,7 +36,7 @@ SUMMARISE = "reports.summarise"
 
 def digest_of(content: Mapping[str, Any]) -> str:
     """SHA-256 of canonical JSON, so that the same content has the same digest anywhere."""
-    text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"), allow_nan=False)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -505,12 +505,22 @@ def _keep_conflict(*, by: User, entry: ReadingEntry, standing: Reading, digest: 
 
 
 @transaction.atomic
-def settle_conflict(*, by: User, conflict: ReadingConflict, note: str) -> ReadingConflict:
-    """A person looked at both: the standing reading stays; an amendment changes it if needed."""
+def settle_conflict(
+    *,
+    by: User,
+    conflict: ReadingConflict,
+    note: str,
+    takes: str = "the standing reading",
+) -> ReadingConflict:
+    """A person looked at both entries; `takes` says in words which of the two is right.
+
+    The row is locked first, so that two people who settle at once settle once.
+    """
     if not note.strip():
         raise Refused({"note": ["Say how it was settled."]})
+    conflict = ReadingConflict.objects.select_for_update(of=("self",)).get(pk=conflict.pk)
     if conflict.settled_at is not None:
-        raise Refused({"": ["This was settled already."]})
+        raise Conflict("This was settled already.")
     conflict.settled_at = timezone.now()
     conflict.settled_by = by
     conflict.settled_note = note.strip()
@@ -519,6 +529,10 @@ def settle_conflict(*, by: User, conflict: ReadingConflict, note: str) -> Readin
         by=by,
         verb="settled a second reading",
         subject=conflict.run,
-        detail={"reading": str(conflict.reading_uuid), "note": note.strip()},
+        detail={
+            "reading": str(conflict.reading_uuid),
+            "takes": takes,
+            "note": note.strip(),
+        },
     )
     return conflict

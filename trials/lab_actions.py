@@ -8,12 +8,11 @@ from itertools import zip_longest
 from typing import Any
 
 from django.db import transaction
-from django.utils import timezone
 
-from labsite import audit
-from labsite.errors import Conflict, Refused
+from labsite.errors import Refused
 from labsite.models import User
 from specimens.models import Specimen
+from trials import actions
 from trials.actions import ReadingEntry, plan_run, record_reading
 from trials.models import MethodRevision, Reading, ReadingConflict, Run, Study
 
@@ -93,23 +92,10 @@ def settle_conflict(
 
     Taking the other one amends the standing reading; nothing that came is lost either way.
     """
-    if not note.strip():
-        raise Refused({"note": ["Say in a sentence how you know."]})
-    conflict = ReadingConflict.objects.select_for_update(of=("self",)).get(pk=conflict.pk)
-    if conflict.settled_at is not None:
-        raise Conflict("Somebody has settled this already.")
+    takes = "the later entry" if takes_other else "the standing reading"
+    conflict = actions.settle_conflict(by=by, conflict=conflict, note=note, takes=takes)
     if takes_other:
         _take_other(by=by, conflict=conflict, why=note.strip())
-    conflict.settled_at = timezone.now()
-    conflict.settled_by = by
-    conflict.settled_note = note.strip()
-    conflict.save(update_fields=["settled_at", "settled_by", "settled_note"])
-    audit.record(
-        by=by,
-        verb="settled second reading",
-        subject=conflict.run,
-        detail={"takes": "the later entry" if takes_other else "the standing reading"},
-    )
     return conflict
 
 
