@@ -15,7 +15,7 @@ from reports.queries import standing, waiting_conflicts
 from reports.words import count
 from trials.actions import digest_of
 from trials.models import Study
-from trials.studies import is_finished
+from trials.studies import is_closed
 
 DRAFT_FIELDS = ("headline", "summary_text", "note", "extra_cautions")
 # a result as a share or a multiple; prices, kilometres and counts of items may stand there
@@ -57,7 +57,7 @@ def publish_edition(*, by: User, study: Study) -> Edition:
             f"{count(waiting, 'second reading waits', 'second readings wait')} for a person to "
             "settle on the lab's pages."
         )
-    if study.is_blind and not is_finished(study):
+    if is_closed(study):
         problems.setdefault("", []).append(
             "This study is blind: nothing is published before the last run on its sheet is read."
         )

@@ -14,7 +14,7 @@ from reports import queries
 from reports.content import finding_content, trends_content
 from reports.models import Edition
 from trials.models import Study
-from trials.studies import is_finished, note_look
+from trials.studies import is_closed, note_look
 
 
 class FindingsView(APIView):
@@ -25,8 +25,7 @@ class FindingsView(APIView):
         check_may(request.user, Deed.SEE_FINDINGS)
         study = get_object_or_404(Study, slug=slug)
         where = queries.standing(study)
-        is_closed = study.is_blind and not is_finished(study)
-        summary = None if is_closed else where.summary
+        summary = None if is_closed(study) else where.summary
         findings = queries.findings_for_page(summary) if summary else []
         if findings and isinstance(request.user, User):
             note_look(by=request.user, study=study)

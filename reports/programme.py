@@ -18,6 +18,7 @@ from reports.models import Finding, SummaryHead
 from reports.queries import Member, study_members
 from reports.words import percent, percent_range
 from trials.models import Study
+from trials.studies import is_closed
 
 
 @dataclass(frozen=True)
@@ -81,6 +82,8 @@ def _losses() -> Iterator[tuple[tuple[str, ...], str, StudyLoss | str]]:
         study__kind__in=[Study.Kind.WORN_NEW, Study.Kind.AGES]
     )
     for head in heads.order_by("study__title"):
+        if is_closed(head.study):
+            continue  # what a blind study shows is not told here either
         members = study_members(head.study)
         kinds = {member.specimen.product.kind for member in members}
         baselines = {arm.pk for arm in head.study.arms.all() if arm.is_baseline}

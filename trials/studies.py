@@ -91,6 +91,11 @@ def is_finished(study: Study) -> bool:
     return values_known(study) and not waiting_runs(study).exists()
 
 
+def is_closed(study: Study) -> bool:
+    """True while a blind study's findings stay shut: until its last run is read."""
+    return study.is_blind and not is_finished(study)
+
+
 @transaction.atomic
 def note_look(*, by: User, study: Study, kind: str = StudyLook.Kind.FINDINGS) -> int:
     """Count that this person sees findings (or the codes) now; returns the looks of this kind.

@@ -19,7 +19,7 @@ from reports.models import EditionDraft
 from reports.programme import pooled_lines
 from reports.views.public import plots, with_method_urls
 from trials.models import Study, StudyLook
-from trials.studies import is_finished, note_look
+from trials.studies import is_closed, note_look
 
 
 @needs(Deed.SEE_FINDINGS)
@@ -82,7 +82,7 @@ def publish(request: HttpRequest, slug: str) -> HttpResponse:
 def preview(request: HttpRequest, slug: str) -> HttpResponse:
     """The next edition as readers would see it; nothing is frozen."""
     found = get_object_or_404(Study.objects.registered(), slug=slug)
-    content = None if _is_closed(found) else draft_content(found, by=person(request).display_name)
+    content = None if is_closed(found) else draft_content(found, by=person(request).display_name)
     if content is not None:
         note_look(by=person(request), study=found)
     if content is None:
@@ -112,19 +112,14 @@ def state(request: HttpRequest, slug: str) -> HttpResponse:
     return JsonResponse({"is_current": where.is_current, "words": where.words})
 
 
-def _is_closed(study: Study) -> bool:
-    """A blind study shows nothing of what it found before its last run is read."""
-    return study.is_blind and not is_finished(study)
-
-
 def _page(request: HttpRequest, study: Study, form: DraftForm) -> dict[str, Any]:
     where = queries.standing(study)
-    is_closed = _is_closed(study)
-    findings = queries.findings_for_page(where.summary) if where.summary and not is_closed else []
+    closed = is_closed(study)
+    findings = queries.findings_for_page(where.summary) if where.summary and not closed else []
     if findings:
         note_look(by=person(request), study=study)
     return {
-        "is_closed": is_closed,
+        "is_closed": closed,
         "looks": study.looks.filter(kind=StudyLook.Kind.FINDINGS).count(),
         "study": study,
         "form": form,

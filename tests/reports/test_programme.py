@@ -23,12 +23,17 @@ def pair(demo: None) -> Study:
     return Study.objects.get(slug="causeway-trousers-one-pair")
 
 
-@pytest.fixture
-def twin_of_ages(ages: Study, lead) -> Study:
-    """A second study with the same specimens and the same findings."""
+def same_findings(ages: Study, lead, slug: str, *, is_blind: bool = False) -> Study:
+    """Another registered study with the same specimens and copies of the same findings."""
     twin = create_study(
         by=lead,
-        fields={"slug": "twin", "title": "Twin", "question": "Again?", "kind": Study.Kind.AGES},
+        fields={
+            "slug": slug,
+            "title": slug.title(),
+            "question": "Again?",
+            "kind": Study.Kind.AGES,
+            "is_blind": is_blind,
+        },
         arms=[
             ArmPlan(arm.key, arm.label, arm.is_baseline, list(arm.specimens.all()))
             for arm in ages.arms.all()
@@ -46,6 +51,11 @@ def twin_of_ages(ages: Study, lead) -> Study:
         finding.save(force_insert=True)
     SummaryHead.objects.create(study=twin, summary=summary, inputs_version=99)
     return twin
+
+
+@pytest.fixture
+def twin_of_ages(ages: Study, lead) -> Study:
+    return same_findings(ages, lead, "twin")
 
 
 def test_one_study_is_no_pool_and_single_items_are_left_out(ages: Study, pair: Study) -> None:
@@ -81,3 +91,17 @@ def test_two_studies_are_pooled_per_stated_service(ages: Study, twin_of_ages: St
     ]
     kept = math.exp(math.log(finding.retention) * 10_000 / (sum(km) / len(km)))
     assert line.kept_words == f"{kept * 100:.2g}\u00a0%"
+
+
+def jackets():
+    return next(
+        line
+        for line in pooled_lines()
+        if line.property == "water uptake" and "km" in line.per_words and line.kind == "jacket"
+    )
+
+
+def test_a_blind_study_is_not_told_before_its_last_run(ages: Study, lead) -> None:
+    same_findings(ages, lead, "open")
+    same_findings(ages, lead, "shut", is_blind=True)
+    assert sorted(jackets().studies) == sorted([ages.title, "Open"])
