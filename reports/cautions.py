@@ -6,6 +6,8 @@ An editor can add to them and never take one away. They are shown before the fir
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from reports.words import count
+
 FEW_ITEMS = 10  # below this many items an arm another set could tell a different story
 
 
@@ -256,7 +258,7 @@ def _readings(facts: Facts) -> Iterator[Caution]:
         yield Caution(
             "E27",
             "Readings amended.",
-            f"{_count(facts.amended_count, 'reading was', 'readings were')} amended after entry. "
+            f"{count(facts.amended_count, 'reading was', 'readings were')} amended after entry. "
             "The old and the new are both in the table, with the reason.",
         )
 
@@ -268,7 +270,7 @@ def _conduct(facts: Facts) -> Iterator[Caution]:
         yield Caution(
             "E35",
             "Order not kept.",
-            f"{_count(known.out_of_order, 'run was', 'runs were')} made out of the drawn order.",
+            f"{count(known.out_of_order, 'run was', 'runs were')} made out of the drawn order.",
         )
     if known.looks:
         yield Caution(
@@ -297,7 +299,7 @@ def _blind_and_by_lot(known: ConductFacts) -> Iterator[Caution]:
         return
     if not known.is_blind and known.unblinded_readers:
         why = (
-            f"{_count(known.unblinded_readers, 'person', 'people')} who took readings had seen which "
+            f"{count(known.unblinded_readers, 'person', 'people')} who took readings had seen which "
             "item was which."
         )
     else:
@@ -358,7 +360,7 @@ def _lab_quality(facts: Facts) -> Iterator[Caution]:
         yield Caution(
             "E34",
             "Flawed trace.",
-            f"{_count(quality.flawed_traces, 'reading comes', 'readings come')} from a logged trace "
+            f"{count(quality.flawed_traces, 'reading comes', 'readings come')} from a logged trace "
             "with a flaw that the lab saw and accepted with a reason.",
         )
 
@@ -375,12 +377,8 @@ def _always_last(facts: Facts) -> Iterator[Caution]:
     yield NOT_ADVICE
 
 
-def _items(count: int) -> str:
-    return _count(count, "item", "items")
-
-
-def _count(count: int, one: str, many: str) -> str:
-    return f"{count} {one if count == 1 else many}"
+def _items(number: int) -> str:
+    return count(number, "item", "items")
 
 
 _RULES: tuple[Callable[[Facts], Iterator[Caution]], ...] = (

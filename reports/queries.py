@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 import math
 from collections import defaultdict
 from collections.abc import Iterable
@@ -17,6 +15,7 @@ from reports.degradation.drift import ControlPoint
 from reports.models import Edition, Finding, Summary, SummaryHead
 from specimens.models import Specimen
 from specimens.queries import Exposure, exposure
+from trials.actions import digest_of
 from trials.intervals import ReadingKind
 from trials.models import (
     ConsumableUse,
@@ -115,8 +114,7 @@ class StudyInputs:
             del method["revision_pk"]
             for arm in method["arms"]:
                 del arm["pk"]
-        text = json.dumps(plain, sort_keys=True, separators=(",", ":"), allow_nan=False)
-        return hashlib.sha256(text.encode()).hexdigest()
+        return digest_of(plain)
 
 
 def study_inputs(study: Study) -> StudyInputs:
