@@ -3,8 +3,9 @@
 from typing import Any
 
 from django import forms
+from django.conf import settings
 from django.contrib.auth.decorators import login_not_required
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 
 VERDICTS = ("clear loss", "some loss", "held", "some gain", "clear gain", "not resolved")
@@ -40,6 +41,8 @@ class SampleForm(forms.Form):
 @login_not_required
 def gallery(request: HttpRequest) -> HttpResponse:
     """Every component on one page."""
+    if not settings.DEBUG:
+        raise Http404
     return render(request, "labsite/gallery.html", samples())
 
 
