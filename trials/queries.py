@@ -25,7 +25,7 @@ from trials.models import (
     SafetyAcknowledgement,
     Study,
 )
-from trials.physics.derivations import derivation, derive
+from trials.physics.derivations import PowerLaw, derivation, derive, power_law
 
 RUNS_A_PAGE = 200
 LONGEST_NOTE = 2000  # characters
@@ -556,6 +556,7 @@ class BenchRun:
     facts: tuple[Fact, ...]
     settings: tuple[Fact, ...]
     derived_label: str
+    derived_law: PowerLaw | None  # for what is typed; levels carry their own words
     levels: tuple[Level, ...]
     grades: tuple[Fact, ...]
     steps: tuple[str, ...]
@@ -597,6 +598,7 @@ def bench_run(run_id: int, *, slug: str, user: User) -> BenchRun:
         facts=_facts(run),
         settings=tuple(setting_fact(setting) for setting in revision.settings),
         derived_label=derivation(revision.derivation).output_words if revision.derivation else "",
+        derived_law=_derived_law(revision),
         levels=tuple(_level(level, revision) for level in revision.levels),
         grades=tuple(Fact(str(g["grade"]), g["words"]) for g in revision.grade_scale),
         steps=tuple(revision.steps),
@@ -636,6 +638,13 @@ def setting_fact(setting: Mapping[str, Any]) -> Fact:
     number = plain(float(value)) if isinstance(value, int | float) else str(value)
     unit = setting.get("unit") or ""
     return Fact(setting["label"], f"{number}\u00a0{WRITTEN.get(unit, unit)}".rstrip("\u00a0"))
+
+
+def _derived_law(revision: MethodRevision) -> PowerLaw | None:
+    if not revision.derivation or revision.levels:
+        return None
+    law = power_law(revision.derivation, revision.derivation_settings, unit=revision.unit)
+    return law._replace(unit=WRITTEN.get(law.unit, law.unit))
 
 
 def _level(level: float, revision: MethodRevision) -> Level:

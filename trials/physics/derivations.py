@@ -7,8 +7,9 @@ revision, keep their meaning for good: a changed formula gets a new name.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from trials.physics import abrasion, heat, impact, puncture, seam, water
 from trials.physics.checks import finite
@@ -425,3 +426,42 @@ def derive(
     if unit is not None:
         typed = convert(typed, unit, chosen.input_unit)
     return chosen.function(typed, **numbers), chosen.output_unit
+
+
+class PowerLaw(NamedTuple):
+    """A derivation at fixed settings: output = factor * typed**power.
+
+    Attributes
+    ----------
+    factor : float
+        Output for a typed value of 1, in `unit`.
+    power : float
+        1 (distance from time), 2 (energy from velocity), 0.5 (velocity from height) or -1.
+    words, unit : str
+        What comes out.
+    """
+
+    factor: float
+    power: float
+    words: str
+    unit: str
+
+
+def power_law(
+    name: str, settings: Mapping[str, object] | None = None, *, unit: str | None = None
+) -> PowerLaw:
+    """Return the derivation of a method as one factor and one power.
+
+    Every derivation of this table is a power of what is typed once its settings stand, so a page
+    that has no network can work it out from two numbers.
+
+    Parameters
+    ----------
+    name, settings, unit
+        As for `derive`.
+    """
+    at_one, out_unit = derive(name, 1.0, settings, unit=unit)
+    at_four, _ = derive(name, 4.0, settings, unit=unit)
+    # powers are halves or whole numbers; rounding takes the binary dust of the logarithms away
+    power = round(2 * math.log(at_four / at_one, 4)) / 2
+    return PowerLaw(at_one, power, derivation(name).output_words, out_unit)

@@ -150,6 +150,7 @@ def _for_script(request: HttpRequest, shown: queries.BenchRun) -> dict[str, Any]
         "unit": shown.unit,
         "user": person(request).pk,
         "decimals": shown.decimals,
+        "derived": shown.derived_law and shown.derived_law._asdict(),
         "levels": [
             {"value": level.value, "words": level.words, "derived": level.derived_words}
             for level in shown.levels

@@ -8,6 +8,7 @@ from trials.physics.derivations import (
     derivation,
     derivation_names,
     derive,
+    power_law,
 )
 from trials.physics.errors import (
     BadSettings,
@@ -20,55 +21,55 @@ from trials.physics.errors import (
 from trials.physics.units import unit_of
 
 
-@pytest.mark.parametrize(
-    ("name", "value", "fixed", "expected", "unit"),
-    [
-        # By hand, from the definitions.
-        ("impact.velocity_from_height", 1.0, {}, 4.428691, "m/s"),
-        ("impact.height_from_velocity", 6.2, {}, 1.959895, "m"),
-        ("impact.energy_from_height", 1.0, {"mass_kg": 5.0}, 49.03325, "J"),
-        ("impact.height_from_energy", 50, {"mass_kg": 5}, 1.019716, "m"),
-        ("impact.energy_from_velocity", 6.2, {"mass_kg": 5}, 96.1, "J"),
-        ("impact.velocity_from_energy", 90, {"mass_kg": 5}, 6.0, "m/s"),
-        ("puncture.projectile_energy", 100, {"mass_g": 0.2}, 1.0, "J"),
-        ("puncture.projectile_velocity", 1, {"mass_g": 0.2}, 100.0, "m/s"),
-        ("puncture.energy_per_area", 1, {"diameter_mm": 6}, 3.536777, "J/cm2"),
-        (
-            "puncture.energy_per_area_from_velocity",
-            100,
-            {"mass_g": 0.2, "diameter_mm": 6},
-            3.536777,
-            "J/cm2",
-        ),
-        ("abrasion.distance_from_time", 4.0, {"belt_speed_m_s": 8}, 32.0, "m"),
-        ("abrasion.time_from_distance", 32.0, {"belt_speed_m_s": 8}, 4.0, "s"),
-        ("abrasion.speed_from_rpm", 707.4, {"radius_m": 0.45}, 33.3354, "m/s"),
-        (
-            "abrasion.normalised_time",
-            4.0,
-            {"reference_nominal_s": 1.0, "reference_measured_s": 0.8},
-            5.0,
-            "s",
-        ),
-        ("abrasion.wear_index_from_loss", 50, {"cycle_count": 500}, 100.0, "mg/1000 cycles"),
-        ("seam.opening_from_turns", 7, {"pitch_mm": 1.5}, 10.5, "mm"),
-        ("seam.turns_from_opening", 10.5, {"pitch_mm": 1.5}, 7.0, "turns"),
-        ("seam.force_per_width", 300, {"seam_width_mm": 25}, 12.0, "N/mm"),
-        ("water.uptake_share", 50, {"dry_mass_g": 800}, 0.0625, "1"),
-        ("water.uptake_per_area", 5, {"area_cm2": 250}, 200.0, "g/m2"),
-        ("water.uptake_rate", 5, {"spray_minutes": 10}, 0.5, "g/min"),
-        (
-            "water.uptake_per_area_and_time",
-            5,
-            {"area_cm2": 250, "spray_minutes": 10},
-            1200.0,
-            "g/m2/h",
-        ),
-        ("water.head_from_pressure", 8000, {}, 815.772970, "mm"),
-        ("water.pressure_from_head", 1000, {}, 9806.65, "Pa"),
-        ("heat.mean_rise_rate", 12.5, {"rise_k": 10}, 0.8, "degC/s"),
-    ],
-)
+BY_HAND = [
+    # By hand, from the definitions.
+    ("impact.velocity_from_height", 1.0, {}, 4.428691, "m/s"),
+    ("impact.height_from_velocity", 6.2, {}, 1.959895, "m"),
+    ("impact.energy_from_height", 1.0, {"mass_kg": 5.0}, 49.03325, "J"),
+    ("impact.height_from_energy", 50, {"mass_kg": 5}, 1.019716, "m"),
+    ("impact.energy_from_velocity", 6.2, {"mass_kg": 5}, 96.1, "J"),
+    ("impact.velocity_from_energy", 90, {"mass_kg": 5}, 6.0, "m/s"),
+    ("puncture.projectile_energy", 100, {"mass_g": 0.2}, 1.0, "J"),
+    ("puncture.projectile_velocity", 1, {"mass_g": 0.2}, 100.0, "m/s"),
+    ("puncture.energy_per_area", 1, {"diameter_mm": 6}, 3.536777, "J/cm2"),
+    (
+        "puncture.energy_per_area_from_velocity",
+        100,
+        {"mass_g": 0.2, "diameter_mm": 6},
+        3.536777,
+        "J/cm2",
+    ),
+    ("abrasion.distance_from_time", 4.0, {"belt_speed_m_s": 8}, 32.0, "m"),
+    ("abrasion.time_from_distance", 32.0, {"belt_speed_m_s": 8}, 4.0, "s"),
+    ("abrasion.speed_from_rpm", 707.4, {"radius_m": 0.45}, 33.3354, "m/s"),
+    (
+        "abrasion.normalised_time",
+        4.0,
+        {"reference_nominal_s": 1.0, "reference_measured_s": 0.8},
+        5.0,
+        "s",
+    ),
+    ("abrasion.wear_index_from_loss", 50, {"cycle_count": 500}, 100.0, "mg/1000 cycles"),
+    ("seam.opening_from_turns", 7, {"pitch_mm": 1.5}, 10.5, "mm"),
+    ("seam.turns_from_opening", 10.5, {"pitch_mm": 1.5}, 7.0, "turns"),
+    ("seam.force_per_width", 300, {"seam_width_mm": 25}, 12.0, "N/mm"),
+    ("water.uptake_share", 50, {"dry_mass_g": 800}, 0.0625, "1"),
+    ("water.uptake_per_area", 5, {"area_cm2": 250}, 200.0, "g/m2"),
+    ("water.uptake_rate", 5, {"spray_minutes": 10}, 0.5, "g/min"),
+    (
+        "water.uptake_per_area_and_time",
+        5,
+        {"area_cm2": 250, "spray_minutes": 10},
+        1200.0,
+        "g/m2/h",
+    ),
+    ("water.head_from_pressure", 8000, {}, 815.772970, "mm"),
+    ("water.pressure_from_head", 1000, {}, 9806.65, "Pa"),
+    ("heat.mean_rise_rate", 12.5, {"rise_k": 10}, 0.8, "degC/s"),
+]
+
+
+@pytest.mark.parametrize(("name", "value", "fixed", "expected", "unit"), BY_HAND)
 def test_each_derivation_by_hand(name, value, fixed, expected, unit):
     found, found_unit = derive(name, value, fixed)
     assert found == pytest.approx(expected, rel=2e-6)
@@ -76,12 +77,19 @@ def test_each_derivation_by_hand(name, value, fixed, expected, unit):
 
 
 def test_the_table_above_leaves_none_out():
-    cases = next(
-        mark.args[1]
-        for mark in test_each_derivation_by_hand.pytestmark
-        if mark.name == "parametrize"
-    )
-    assert [case[0] for case in cases] == list(derivation_names())
+    assert [case[0] for case in BY_HAND] == list(derivation_names())
+
+
+@pytest.mark.parametrize(("name", "value", "fixed", "expected", "unit"), BY_HAND)
+def test_factor_and_power_give_the_same_figure(name, value, fixed, expected, unit):
+    law = power_law(name, fixed)
+    assert law.factor * value**law.power == pytest.approx(expected, rel=2e-6)
+    assert law.unit == unit
+
+
+def test_factor_and_power_start_from_the_unit_that_is_typed():
+    law = power_law("impact.energy_from_height", {"mass_kg": 5}, unit="cm")
+    assert law.factor * 100**law.power == pytest.approx(49.03325)
 
 
 @pytest.mark.parametrize("name", derivation_names())

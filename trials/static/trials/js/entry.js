@@ -4,6 +4,7 @@ import { meaningOf } from "./answers.js";
 import { attemptFor } from "./attempts.js";
 import { entryOf } from "./entries.js";
 import { mintId } from "./ids.js";
+import { wireDerived } from "./instruments/derived.js";
 import { wireMassGain } from "./instruments/mass-gain.js";
 import { wirePlain } from "./instruments/plain.js";
 import { wireRisingSteps } from "./instruments/rising-steps.js";
@@ -30,6 +31,7 @@ export function wireEntry(page, data, client) {
   const instrument = (INSTRUMENTS[data.kind] ?? wirePlain)(root, data);
   const readings = wireReadings(page, { onAmend: amend });
   wireKeypad(root);
+  const drawDerived = wireDerived(form, data);
 
   // made when the form is drawn, so that however often it is sent it stays one reading
   let id = mintId((bytes) => crypto.getRandomValues(bytes));
@@ -77,6 +79,7 @@ export function wireEntry(page, data, client) {
     const { raw, rater, words } = data.readings[reading];
     head.textContent = `Amend: ${words}`;
     instrument.fill(raw);
+    drawDerived();
     if (form.elements.rater) {
       form.elements.rater.value = rater;
       form.elements.rater.readOnly = true;
