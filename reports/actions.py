@@ -10,6 +10,7 @@ from labsite import audit
 from labsite.errors import Refused
 from labsite.models import User
 from reports.content import draft_cautions, edition_words, next_number, study_content
+from reports.index import index_edition
 from reports.models import Edition, EditionDraft
 from reports.queries import standing, waiting_conflicts
 from reports.words import count
@@ -87,6 +88,7 @@ def publish_edition(*, by: User, study: Study) -> Edition:
         published_at=at,
         published_by=by,
     )
+    index_edition(edition)
     draft.note = ""
     draft.save(update_fields=["note"])
     audit.record(

@@ -8,6 +8,7 @@ from django.conf import settings
 from django.db import models
 from django.db.models import Q
 
+from specimens.models import Product
 from trials.models import Arm, MethodRevision, Study
 
 if TYPE_CHECKING:
@@ -159,3 +160,85 @@ class Edition(models.Model):
 
     def __str__(self) -> str:
         return f"{self.study}, edition {self.number}"
+
+
+class PublishedCard(models.Model):
+    """The newest edition of a published study in columns, so that readers can search and filter.
+
+    Derived from editions and made anew with each (reports.index); nothing is kept here alone.
+    """
+
+    study = models.OneToOneField(Study, on_delete=models.CASCADE, related_name="published_card")
+    edition = models.OneToOneField(Edition, on_delete=models.CASCADE, related_name="+")
+    slug = models.SlugField(max_length=80, unique=True)
+    title = models.CharField(max_length=160)
+    question = models.TextField()
+    headline = models.CharField(max_length=160)
+    kind = models.CharField(max_length=20, db_index=True)
+    is_invented = models.BooleanField()
+    published_at = models.DateTimeField()
+    year = models.PositiveSmallIntegerField(db_index=True)
+    search_text = models.TextField(help_text="All that a search looks at, in lower case.")
+
+    findings: RelatedManager[PublishedFinding]
+    products: RelatedManager[PublishedProduct]
+
+    class Meta:
+        indexes = [models.Index(fields=["-published_at", "-id"], name="published_newest_first")]
+        ordering = ["-published_at", "-id"]
+
+    def __str__(self) -> str:
+        return self.title
+
+
+class PublishedFinding(models.Model):
+    """One finding of a published card, with the service behind it where the record knows it."""
+
+    card = models.ForeignKey(PublishedCard, on_delete=models.CASCADE, related_name="findings")
+    position = models.PositiveSmallIntegerField()
+    property = models.CharField(max_length=120)
+    gear_kind = models.CharField(max_length=40, blank=True)  # empty when the card has several
+    method_key = models.SlugField(max_length=60)
+    method_number = models.PositiveSmallIntegerField()
+    arm_label = models.CharField(max_length=80)
+    baseline_label = models.CharField(max_length=80)
+    kind = models.CharField(max_length=8, choices=Finding.Kind)
+    verdict = models.CharField(max_length=20)
+    level = models.FloatField()
+    margin = models.FloatField()
+    scope = models.CharField(max_length=40, blank=True)
+    retention = models.FloatField(null=True)
+    low = models.FloatField(null=True)
+    high = models.FloatField(null=True)
+    n_baseline = models.PositiveIntegerField()
+    n_other = models.PositiveIntegerField()
+    is_against_new = models.BooleanField()  # no item of the baseline has been in service
+    distance_km = models.FloatField(null=True)  # mean of the arm; None where one is not known
+    distance_km_uncertainty = models.FloatField(null=True)
+    months = models.FloatField(null=True)
+
+    class Meta:
+        indexes = [
+            models.Index(fields=["property", "gear_kind"], name="published_by_property"),
+        ]
+        ordering = ["card", "position"]
+
+    def __str__(self) -> str:
+        return f"{self.property}: {self.verdict}"
+
+
+class PublishedProduct(models.Model):
+    """A product that a published card speaks of."""
+
+    card = models.ForeignKey(PublishedCard, on_delete=models.CASCADE, related_name="products")
+    product = models.ForeignKey(Product, on_delete=models.PROTECT, related_name="published_in")
+    kind = models.CharField(max_length=40)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["card", "product"], name="published_product_once"),
+        ]
+        indexes = [models.Index(fields=["kind", "card"], name="published_by_kind")]
+
+    def __str__(self) -> str:
+        return str(self.product)
