@@ -34,6 +34,7 @@ class Deed(StrEnum):
 
     ENTER_READINGS = "enter readings"
     VOID_RUNS = "void runs"
+    SETTLE_READINGS = "settle second readings"
     UPLOAD_READINGS = "upload readings"
     SEE_LAB = "see the lab's records"
     MANAGE_RECORDS = "change the lab's records"
@@ -47,6 +48,7 @@ class Deed(StrEnum):
 MAY: dict[Deed, frozenset[Role]] = {
     Deed.ENTER_READINGS: frozenset({Role.TECHNICIAN, Role.LEAD}),
     Deed.VOID_RUNS: frozenset({Role.TECHNICIAN, Role.LEAD}),
+    Deed.SETTLE_READINGS: frozenset({Role.LEAD}),
     Deed.UPLOAD_READINGS: frozenset({Role.TECHNICIAN, Role.LEAD}),
     Deed.SEE_LAB: frozenset({Role.TECHNICIAN, Role.LEAD, Role.EDITOR}),
     Deed.MANAGE_RECORDS: frozenset({Role.LEAD}),

@@ -80,6 +80,9 @@ class TrialsConfig(AppConfig):
         triggers.append_only("trials_tracefile", what="traces")
         triggers.append_only("trials_traceblock", what="traces")
         triggers.append_only("trials_tracereading", what="derived readings")
+        triggers.append_only("trials_photo", what="photos")
+        triggers.append_only("trials_photovoid", what="strikings-out of photos")
+        triggers.append_only("trials_videomark", what="marks in films")
         triggers.guard(
             triggers.Guard(
                 table="trials_methodrevision",

@@ -19,11 +19,13 @@ mass gain      two masses, each with resolution r         [net - r, net + r]
 """
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+TWO_WAYS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
 LARGEST = 1e9  # nothing on a bench is larger in the units methods use; guards against slips
 
 
@@ -99,6 +101,7 @@ def parse_number(raw: object) -> float:
     if isinstance(raw, str):
         # thin and no-break spaces come from copied tables; a true minus from copied text
         text = "".join(raw.split()).replace("\u2212", "-")
+        _check_comma(text)
         if text.count(",") == 1 and "." not in text:
             text = text.replace(",", ".")
         # float() would also take '1_000', 'nan' and 'infinity'
@@ -116,6 +119,16 @@ def parse_number(raw: object) -> float:
     if math.isnan(number) or abs(number) > LARGEST:
         raise ValueError("That is no number a bench can read.")
     return number
+
+
+def _check_comma(text: str) -> None:
+    """Refuse 1,234, which is a thousand to some and one and a bit to others; 0,234 is clear."""
+    if TWO_WAYS.fullmatch(text):
+        pointed, whole = text.replace(",", "."), text.replace(",", "")
+        raise ValueError(
+            f"'{text}' can be read in two ways. Did you mean {pointed} or {whole}? "
+            "Type that number, with a point or without a comma."
+        )
 
 
 def plain(number: float) -> str:

@@ -1152,3 +1152,97 @@ class StudyLook(models.Model):
 
     def __str__(self) -> str:
         return f"{self.study}: {self.get_kind_display()}"
+
+
+# --- evidence --------------------------------------------------------------------------------
+
+
+class Photo(models.Model):
+    """What the camera saw of a run. Kept without metadata; never changed, only struck out."""
+
+    class Shows(models.TextChoices):
+        BEFORE = "before", "before the run"
+        SETUP = "setup", "how it was set up"
+        EVENT = "event", "the end point"
+        AFTER = "after", "after the run"
+        GRADING = "grading", "for grading"
+        OTHER = "other", "something else"
+
+    uuid = models.UUIDField(primary_key=True, default=uuid.uuid4)
+    run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="photos")
+    zone = models.ForeignKey(
+        Zone, null=True, blank=True, on_delete=models.PROTECT, related_name="photos"
+    )
+    shows = models.CharField(max_length=10, choices=Shows, default=Shows.OTHER)
+    caption = models.CharField(max_length=200, blank=True)
+    full = models.CharField(max_length=120, help_text="Name in the storage, all pixels.")
+    display = models.CharField(max_length=120, help_text="Name in the storage, for pages.")
+    width_px = models.PositiveIntegerField()
+    height_px = models.PositiveIntegerField()
+    byte_count = models.PositiveIntegerField(help_text="Of the full picture.")
+    is_original = models.BooleanField(
+        default=True, help_text="False when the tablet made it smaller before sending."
+    )
+    source_digest = models.CharField(max_length=64, help_text="SHA-256 of the file as it came.")
+    full_digest = models.CharField(max_length=64, help_text="SHA-256 of the full picture as kept.")
+    digest = models.CharField(max_length=64, help_text="Of all that was sent, to know it again.")
+    taken_at = models.DateTimeField(help_text="By the bench's clock.")
+    received_at = models.DateTimeField(help_text="By the server's clock.")
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    void: PhotoVoid
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(width_px__gte=1, height_px__gte=1, byte_count__gte=1),
+                name="photo_has_pixels",
+            ),
+        ]
+        ordering = ["run", "taken_at", "uuid"]
+
+    def __str__(self) -> str:
+        return f"{self.run}: photo, {self.get_shows_display()}"
+
+
+class PhotoVoid(models.Model):
+    """A photo that shows the wrong thing. It stays readable and says why it does not count."""
+
+    photo = models.OneToOneField(Photo, on_delete=models.PROTECT, related_name="void")
+    reason = models.TextField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=~Q(reason=""), name="photo_void_says_why"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.photo}, struck out"
+
+
+class VideoMark(models.Model):
+    """A moment of a film: which file, how far in, and what is to be seen there."""
+
+    uuid = models.UUIDField(primary_key=True, default=uuid.uuid4)
+    run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="video_marks")
+    video = models.CharField(max_length=120, help_text="Name of the file or card.")
+    seconds = models.FloatField(help_text="From the start of the film.")
+    caption = models.CharField(max_length=200)
+    digest = models.CharField(max_length=64)
+    marked_at = models.DateTimeField(help_text="By the bench's clock.")
+    received_at = models.DateTimeField(help_text="By the server's clock.")
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=Q(seconds__gte=0), name="video_mark_from_start"),
+            models.CheckConstraint(
+                condition=~Q(video="") & ~Q(caption=""), name="video_mark_says_what"
+            ),
+        ]
+        ordering = ["run", "video", "seconds", "uuid"]
+
+    def __str__(self) -> str:
+        return f"{self.run}: {self.video} at {self.seconds:g} s"

@@ -37,13 +37,13 @@ def check_study_may_change(study: Study) -> None:
         )
 
 
-def check_measured_at(measured_at: datetime, study: Study) -> None:
+def check_measured_at(measured_at: datetime, study: Study, *, field: str = "measured_at") -> None:
     """A reading is taken after the study was registered and not in the future."""
     now = timezone.now()
     if measured_at > now + CLOCK_SLACK:
         raise Refused(
             {
-                "measured_at": [
+                field: [
                     (
                         f"{measured_at:%d %B %Y %H:%M} is in the future by the server's clock "
                         f"({now:%d %B %Y %H:%M} UTC)."
@@ -54,7 +54,7 @@ def check_measured_at(measured_at: datetime, study: Study) -> None:
     if study.registered_at is not None and measured_at < study.registered_at - CLOCK_SLACK:
         raise Refused(
             {
-                "measured_at": [
+                field: [
                     (
                         f"{measured_at:%d %B %Y %H:%M} is before this study was registered "
                         f"({study.registered_at:%d %B %Y %H:%M} UTC)."

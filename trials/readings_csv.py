@@ -394,7 +394,8 @@ def _number(text: str, unit: str, scale: Scale, separator: str) -> float:
     if separator == "," and "," in text:
         # 1,234 could be either; with commas between the cells a decimal point is expected
         raise ValueError(f"'{text[:SHOWN]}' holds a comma: write a decimal point.")
-    number = parse_number(text)
+    # between semicolons the comma is the decimal one, so 1,234 has one meaning there
+    number = parse_number(text.replace(",", ".") if text.count(",") == 1 else text)
     if unit == scale.unit:
         return number
     misfit = _misfit(unit[:SHOWN], scale.unit)

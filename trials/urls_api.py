@@ -2,12 +2,15 @@
 
 from django.urls import path
 
-from trials import api
+from trials import api, photo_api
 
 urlpatterns = [
     path("session/", api.SessionView.as_view(), name="api-session"),
     # not a uuid converter: a wrong id is told as a problem, not as a missing page
     path("readings/<str:reading_id>/", api.ReadingView.as_view(), name="api-reading"),
+    path("photos/<str:photo_id>/", photo_api.PhotoView.as_view(), name="api-photo"),
+    path("photos/<str:photo_id>/void/", photo_api.PhotoVoidView.as_view(), name="api-photo-void"),
+    path("video-marks/<str:mark_id>/", photo_api.MarkView.as_view(), name="api-mark"),
     path("studies/", api.StudiesView.as_view(), name="api-studies"),
     path("studies/<slug:slug>/", api.StudyView.as_view(), name="api-study"),
     path("studies/<slug:slug>/runs/", api.RunsView.as_view(), name="api-runs"),

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { netOf, parseNumber, plain } from "../../trials/static/trials/js/numbers.js";
+import { netOf, numberProblem, parseNumber, plain } from "../../trials/static/trials/js/numbers.js";
 
 test("numbers are read with a point, a decimal comma and spaces from copied tables", () => {
   assert.equal(parseNumber("4.2"), 4.2);
@@ -16,6 +16,20 @@ test("what is no number is none", () => {
   for (const text of ["", " ", "x", "1e3", "NaN", "Infinity", "1,2,3", "1.2.3", "1,234.5", "0x10", "--1", ".", "²"]) {
     assert.equal(parseNumber(text), null, text);
   }
+});
+
+test("a comma before three digits is asked about, not guessed", () => {
+  for (const text of ["1,234", "12,345", "999,000", "-1,234", "1 2,345"]) {
+    assert.equal(parseNumber(text), null, text);
+    assert.match(numberProblem(text), /two ways/u, text);
+  }
+  assert.match(numberProblem("1,234"), /1\.234 or 1234/u);
+  // nobody writes a thousand with a leading nought, with four digits before the comma or with two after it
+  for (const [text, number] of [["0,234", 0.234], ["1234,567", 1234.567], ["1,23", 1.23], ["1.234", 1.234]]) {
+    assert.equal(parseNumber(text), number);
+    assert.equal(numberProblem(text), "");
+  }
+  assert.equal(numberProblem("x"), "'x' is not a number.");
 });
 
 test("the net of two typed masses has no binary dust", () => {

@@ -15,6 +15,7 @@ pytestmark = pytest.mark.django_db
 TABLE = {
     "ENTER_READINGS": (True, True, False, False),
     "VOID_RUNS": (True, True, False, False),
+    "SETTLE_READINGS": (False, True, False, False),
     "UPLOAD_READINGS": (True, True, False, False),
     "SEE_LAB": (True, True, True, False),
     "MANAGE_RECORDS": (False, True, False, False),
@@ -87,7 +88,7 @@ def test_an_administrator_can_open_the_administration_pages():
 def test_roles_cost_one_query_however_often_they_are_asked(django_assert_num_queries):
     lead = person(Role.LEAD)
     with django_assert_num_queries(1):
-        assert [may(lead, deed) for deed in Deed].count(True) == 9
+        assert [may(lead, deed) for deed in Deed].count(True) == 10
 
 
 def test_a_guarded_view_refuses_before_it_runs(rf):

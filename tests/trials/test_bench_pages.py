@@ -175,25 +175,34 @@ class TestEntryPage:
         read(run, technician, {"held_at": 1.25, "failed_at": 1.6})
         read(run, technician, {"held_at": 1.0, "failed_at": 1.25}, note="From the film.")
         words = words_of(at_bench.get(address))
+        assert "The lab lead settles which of them is right." in words
+        refused = at_bench.post(
+            f"{address}settle/", {"conflict": run.conflicts.get().pk, "note": "Mine."}
+        )
+        assert refused.status_code == 403
+        at_lead = Client()
+        at_lead.force_login(bench_lab.lead)
         assert "Stands held at 1.25 m, failed at 1.6 m" in words
         assert "Also sent held at 1 m, failed at 1.25 m" in words
         assert "From the film." in words
         conflict = run.conflicts.get()
-        empty = at_bench.post(
+        empty = at_lead.post(
             f"{address}settle/", {"conflict": conflict.pk, "note": " "}, follow=True
         )
         assert "Say how it was settled." in words_of(empty)
-        done = at_bench.post(
+        done = at_lead.post(
             f"{address}settle/", {"conflict": conflict.pk, "note": "Film agrees."}, follow=True
         )
         assert "Settled: Film agrees." in words_of(done)
         conflict.refresh_from_db()
-        assert conflict.settled_by == technician
+        assert conflict.settled_by == bench_lab.lead
 
     @pytest.mark.parametrize("conflict", ["", "x", "0", "9" * 30, "²"])
-    def test_settling_what_is_not_there(self, bench_lab, at_bench, conflict):
+    def test_settling_what_is_not_there(self, bench_lab, conflict):
         run = bench_lab.run_of("padding-drop")
-        answer = at_bench.post(f"{SHEET}runs/{run.pk}/settle/", {"conflict": conflict, "note": "x"})
+        at_lead = Client()
+        at_lead.force_login(bench_lab.lead)
+        answer = at_lead.post(f"{SHEET}runs/{run.pk}/settle/", {"conflict": conflict, "note": "x"})
         assert answer.status_code == 404
 
     def test_a_hostile_code_is_only_text(self, bench_lab, at_bench):

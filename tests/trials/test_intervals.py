@@ -247,6 +247,20 @@ def test_what_is_no_number_is_told(text):
         parse_number(text)
 
 
+@pytest.mark.parametrize("text", ["1,234", "12,345", "999,000", "-1,234", "1\u20092,345"])
+def test_a_comma_before_three_digits_is_asked_about(text):
+    with pytest.raises(ValueError, match=r"two ways"):
+        parse_number(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [("0,234", 0.234), ("1234,567", 1234.567), ("1,23", 1.23), ("1.234", 1.234)],
+)
+def test_a_comma_that_can_only_be_decimal_is_read(text, number):
+    assert parse_number(text) == number
+
+
 @pytest.mark.parametrize(
     ("low", "high"), [(1, 0), (-1, 1), (math.nan, 1), (0, math.nan), (math.inf, math.inf)]
 )

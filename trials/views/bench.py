@@ -81,6 +81,7 @@ def run(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
         "for_script": _for_script(request, shown),
         "void_reasons": RunVoid.Reason.choices,
         "may_void": may(request.user, Deed.VOID_RUNS),
+        "may_settle": may(request.user, Deed.SETTLE_READINGS),
         "trail": _trail(study, f"{shown.line.specimen}, site {shown.line.site}"),
     }
     return render(request, "trials/bench/run.html", context)
@@ -107,7 +108,7 @@ def equipment(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
 
 
 @require_POST
-@needs(Deed.ENTER_READINGS)
+@needs(Deed.SETTLE_READINGS)
 def settle(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
     """A person looked at both entries: say how it was settled."""
     wanted = request.POST.get("conflict", "")

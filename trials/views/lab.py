@@ -325,13 +325,13 @@ def conflicts(request: HttpRequest) -> HttpResponse:
     context = {
         "waiting": lab_queries.conflict_rows(waiting),
         "settled": lab_queries.conflict_rows(settled)[:PAGE_LENGTH],
-        "may_settle": may(request.user, Deed.MANAGE_STUDIES),
+        "may_settle": may(request.user, Deed.SETTLE_READINGS),
         "trail": lab_trail("Second readings"),
     }
     return render(request, "trials/lab/conflicts.html", context)
 
 
-@needs(Deed.MANAGE_STUDIES)
+@needs(Deed.SETTLE_READINGS)
 def settle_conflict(request: HttpRequest, pk: int) -> HttpResponse:
     conflict = get_object_or_404(ReadingConflict, pk=pk)
     form = SettleForm(request.POST or None)

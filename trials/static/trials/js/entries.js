@@ -1,7 +1,7 @@
 // This module has no DOM access. From what was typed to the raw entry that is sent, by kind of reading.
 // Numbers are sent as they were typed. Only what is plainly missing is told here; the server judges the rest.
 
-import { parseNumber } from "./numbers.js";
+import { numberProblem } from "./numbers.js";
 
 const READERS = {
   value: (typed, entry) => {
@@ -63,8 +63,8 @@ function number(typed, entry, field, sentence) {
   const text = typed[field] ?? "";
   if (text === "") {
     entry.problems[field] = sentence;
-  } else if (parseNumber(text) === null) {
-    entry.problems[field] = `'${text}' is not a number.`;
+  } else if (numberProblem(text)) {
+    entry.problems[field] = numberProblem(text);
   } else {
     entry.raw[field] = text;
   }

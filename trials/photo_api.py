@@ -1,0 +1,199 @@
+"""The API of photos and of marks in films: the bench makes the id, so sending twice is harmless."""
+
+from collections.abc import Mapping
+from typing import Any, ClassVar
+
+from django.http import Http404
+from django.shortcuts import get_object_or_404
+from rest_framework import serializers, status
+from rest_framework.parsers import BaseParser
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from labsite.errors import Refused
+from labsite.images import LARGEST_BYTES
+from labsite.problems import PROBLEM_TYPE, problem_body
+from labsite.roles import Deed, person
+from trials import photos
+from trials.api import BenchView
+from trials.models import Photo, Run, VideoMark
+from trials.serializers import LARGEST_ID, ClockTime, Given, TrueOrFalse, parse_reading_id
+
+
+class PhotoBytes(BaseParser):
+    """The body is the photo itself, whatever type its header claims; one byte over is enough."""
+
+    media_type = "*/*"
+
+    def parse(
+        self,
+        stream: Any,
+        media_type: str | None = None,
+        parser_context: Mapping[str, Any] | None = None,
+    ) -> Mapping[str, Any]:
+        return {"content": stream.read(LARGEST_BYTES + 1)}
+
+
+class YesOrNo(TrueOrFalse):
+    """In an address there are only words: yes or no."""
+
+    default_error_messages = {"invalid": "Say yes or no."}
+
+    def to_internal_value(self, data: Any) -> bool:
+        return super().to_internal_value({"yes": True, "no": False}.get(str(data), data))
+
+
+class GivenPhoto(Given):
+    """What the address says about the photo in the body."""
+
+    run = serializers.IntegerField(min_value=1, max_value=LARGEST_ID)
+    taken_at = ClockTime()
+    shows = serializers.CharField(max_length=10, default=Photo.Shows.OTHER)
+    caption = serializers.CharField(max_length=200, allow_blank=True, default="")
+    zone = serializers.CharField(max_length=40, allow_blank=True, default="")
+    is_original = YesOrNo(default=True)
+
+
+class GivenMark(Given):
+    """A moment of a film."""
+
+    run = serializers.IntegerField(min_value=1, max_value=LARGEST_ID)
+    video = serializers.CharField(max_length=120, allow_blank=True)
+    seconds = serializers.FloatField(min_value=0, max_value=86_400)
+    caption = serializers.CharField(max_length=200, allow_blank=True)
+    marked_at = ClockTime()
+
+
+class GivenReason(Given):
+    """Why a photo does not count."""
+
+    reason = serializers.CharField(max_length=500, allow_blank=True)
+
+
+class PhotoAnswer(serializers.Serializer[Any]):
+    """A photo as kept. `digest` is the SHA-256 of the picture at `full_url`."""
+
+    id = serializers.UUIDField()
+    run = serializers.IntegerField()
+    shows = serializers.CharField()
+    caption = serializers.CharField()
+    zone = serializers.CharField()
+    width_px = serializers.IntegerField()
+    height_px = serializers.IntegerField()
+    is_original = serializers.BooleanField()
+    taken_at = serializers.DateTimeField()
+    received_at = serializers.DateTimeField()
+    by = serializers.CharField()
+    display_url = serializers.CharField()
+    full_url = serializers.CharField()
+    digest = serializers.CharField()
+    state = serializers.CharField()
+    void_reason = serializers.CharField()
+
+
+class MarkAnswer(serializers.Serializer[Any]):
+    """A mark in a film as kept."""
+
+    id = serializers.UUIDField(source="uuid")
+    run = serializers.IntegerField(source="run_id")
+    video = serializers.CharField()
+    seconds = serializers.FloatField()
+    caption = serializers.CharField()
+    marked_at = serializers.DateTimeField()
+    by = serializers.CharField(source="by.display_name")
+
+
+class PhotoView(BenchView):
+    """One photo. PUT sends the picture as the body; what it is stands in the address."""
+
+    parser_classes = [PhotoBytes]
+    deeds: ClassVar[Mapping[str, Deed]] = {"GET": Deed.SEE_LAB, "PUT": Deed.ENTER_READINGS}
+
+    def get(self, request: Request, photo_id: str) -> Response:
+        return Response(PhotoAnswer(photos.photo_line(photo_by_id(photo_id))).data)
+
+    def put(self, request: Request, photo_id: str) -> Response:
+        uuid = parse_reading_id(photo_id)
+        given = GivenPhoto(data=request.query_params.dict())
+        given.is_valid(raise_exception=True)
+        content = given.validated_data
+        run = _run_of(content.pop("run"))
+        # an empty body never reaches the parser
+        parsed = request.data
+        body = parsed.get("content", b"") if isinstance(parsed, dict) else b""
+        entry = photos.PhotoEntry(uuid=uuid, run=run, content=body, **content)
+        kept = photos.keep_photo(by=person(request), entry=entry)
+        if kept.state == "other content":
+            return _taken(uuid, "photo")
+        is_new = kept.state == "stored"
+        return Response(
+            PhotoAnswer(photos.photo_line(kept.photo)).data,
+            status=status.HTTP_201_CREATED if is_new else status.HTTP_200_OK,
+        )
+
+
+class PhotoVoidView(BenchView):
+    """Strike a photo out, with the reason; it stays readable."""
+
+    deeds: ClassVar[Mapping[str, Deed]] = {"POST": Deed.VOID_RUNS}
+
+    def post(self, request: Request, photo_id: str) -> Response:
+        photo = photo_by_id(photo_id)
+        given = GivenReason(data=request.data)
+        given.is_valid(raise_exception=True)
+        photos.strike_out_photo(by=person(request), photo=photo, **given.validated_data)
+        return Response(PhotoAnswer(photos.photo_line(photo_by_id(photo_id))).data)
+
+
+class MarkView(BenchView):
+    """One mark in a film."""
+
+    deeds: ClassVar[Mapping[str, Deed]] = {"GET": Deed.SEE_LAB, "PUT": Deed.ENTER_READINGS}
+
+    def get(self, request: Request, mark_id: str) -> Response:
+        mark = get_object_or_404(
+            VideoMark.objects.select_related("by"), pk=parse_reading_id(mark_id)
+        )
+        return Response(MarkAnswer(mark).data)
+
+    def put(self, request: Request, mark_id: str) -> Response:
+        uuid = parse_reading_id(mark_id)
+        given = GivenMark(data=request.data)
+        given.is_valid(raise_exception=True)
+        content = given.validated_data
+        run = _run_of(content.pop("run"))
+        entry = photos.MarkEntry(uuid=uuid, run=run, **content)
+        mark, is_new, is_same = photos.keep_mark(by=person(request), entry=entry)
+        if not is_same:
+            return _taken(uuid, "mark")
+        return Response(
+            MarkAnswer(mark).data,
+            status=status.HTTP_201_CREATED if is_new else status.HTTP_200_OK,
+        )
+
+
+def photo_by_id(photo_id: str) -> Photo:
+    """The photo of an address, with what its line reads; 404 without one."""
+    found = (
+        Photo.objects.select_related("by", "zone", "void", "run__study")
+        .filter(pk=parse_reading_id(photo_id))
+        .first()
+    )
+    if found is None:
+        raise Http404
+    return found
+
+
+def _run_of(run_id: int) -> Run:
+    run = Run.objects.select_related("study", "specimen").filter(pk=run_id).first()
+    if run is None:
+        raise Refused({"run": [f"There is no run {run_id}."]})
+    return run
+
+
+def _taken(uuid: Any, what: str) -> Response:
+    sentence = (
+        f"A {what} with other content stands under this id. That one stays; yours was not kept."
+    )
+    body = problem_body(409, {"": [sentence]}) | {"id": str(uuid), "both_kept": False}
+    return Response(body, status=status.HTTP_409_CONFLICT, content_type=PROBLEM_TYPE)
