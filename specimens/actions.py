@@ -203,10 +203,40 @@ def add_custody_event(  # noqa: PLR0913 one argument for each field of the recor
 
 
 @transaction.atomic
-def add_service_entry(  # noqa: PLR0913 one argument for each field of the record
+def add_service_entry(*, by: User, specimen: Specimen, **told: Any) -> ServiceEntry:
+    """A stretch of use, with how it is known. What is not known stays empty, never zero.
+
+    `told` is what `checked_service` takes.
+    """
+    entry = checked_service(specimen=specimen, standing=telling_distance([specimen]), **told)
+    entry.save()
+    told_by = audit.record(
+        by=by,
+        verb="added service entry",
+        subject=specimen,
+        detail={
+            "from": entry.started_on.isoformat(),
+            "to": entry.ended_on.isoformat(),
+            "evidence": entry.evidence,
+        },
+    )
+    _service_changed(specimen, str(told_by.pk))
+    return entry
+
+
+def telling_distance(specimens: Sequence[Specimen]) -> list[ServiceEntry]:
+    """The entries of these specimens that state a distance, earliest first."""
+    return list(
+        ServiceEntry.objects.filter(
+            specimen__in=specimens, distance_km_best__isnull=False
+        ).order_by("started_on")
+    )
+
+
+def checked_service(  # noqa: PLR0913 one argument for each field of the record
     *,
-    by: User,
     specimen: Specimen,
+    standing: Sequence[ServiceEntry],
     started_on: date,
     ended_on: date,
     evidence: str,
@@ -219,7 +249,7 @@ def add_service_entry(  # noqa: PLR0913 one argument for each field of the recor
     incidents: Sequence[Mapping[str, Any]] = (),
     note: str = "",
 ) -> ServiceEntry:
-    """A stretch of use, with how it is known. What is not known stays empty, never zero."""
+    """The entry as it would be kept, not yet kept; `standing` are those that state a distance."""
     policies.check_period(started_on, ended_on)
     policies.check_distance(distance_km_low, distance_km_best, distance_km_high)
     for field, count in (("wash_count", wash_count), ("proofing_count", proofing_count)):
@@ -228,8 +258,8 @@ def add_service_entry(  # noqa: PLR0913 one argument for each field of the recor
     if evidence not in ServiceEntry.Evidence.values:
         raise Refused({"evidence": ["Choose from the list."]})
     told = policies.checked_incidents(incidents, started_on, ended_on)
-    policies.check_distance_told_once(specimen, started_on, ended_on, distance_km_best)
-    entry = ServiceEntry.objects.create(
+    policies.check_distance_told_once(standing, started_on, ended_on, distance_km_best)
+    return ServiceEntry(
         specimen=specimen,
         started_on=started_on,
         ended_on=ended_on,
@@ -243,19 +273,44 @@ def add_service_entry(  # noqa: PLR0913 one argument for each field of the recor
         evidence=evidence,
         note=note.strip(),
     )
-    told_by = audit.record(
-        by=by,
-        verb="added service entry",
-        subject=specimen,
-        detail={"from": started_on.isoformat(), "to": ended_on.isoformat(), "evidence": evidence},
-    )
+
+
+@transaction.atomic
+def keep_service_entries(*, by: User, entries: Sequence[ServiceEntry], standing_count: int) -> bool:
+    """Keep checked entries, all or none: one row of the trail for each specimen.
+
+    False, and nothing kept, when the history of these specimens has other than the
+    `standing_count` entries it had when they were checked.
+    """
+    by_specimen: dict[Specimen, list[ServiceEntry]] = {}
+    for entry in entries:
+        by_specimen.setdefault(entry.specimen, []).append(entry)
+    if ServiceEntry.objects.filter(specimen__in=by_specimen).count() != standing_count:
+        return False
+    ServiceEntry.objects.bulk_create(entries, batch_size=500)
+    for specimen, own in by_specimen.items():
+        told_by = audit.record(
+            by=by,
+            verb="added service entries",
+            subject=specimen,
+            detail={
+                "entries": len(own),
+                "from": min(one.started_on for one in own).isoformat(),
+                "to": max(one.ended_on for one in own).isoformat(),
+                "evidence": sorted({one.evidence for one in own}),
+            },
+        )
+        _service_changed(specimen, str(told_by.pk))
+    return True
+
+
+def _service_changed(specimen: Specimen, told_by: str) -> None:
     # trends over service rest on it; this app does not know who asks, only that somebody may
     jobs.request_job(
         kind=SERVICE_CHANGED,
-        key=f"{specimen.code}:{told_by.pk}",
+        key=f"{specimen.code}:{told_by}",
         payload={"specimen": specimen.pk},
     )
-    return entry
 
 
 @transaction.atomic

@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from labsite.errors import Refused
 from specimens.models import Product, ServiceEntry, Specimen
+from specimens.odometer import from_odometer
 from specimens.words import INCIDENT_WORDS
 
 MOST_KM = 10_000_000
@@ -202,6 +203,16 @@ class ServiceForm(ActionForm):
     distance_km_high = NumberField(
         label="Distance, at the highest", required=False, max_value=MOST_KM
     )
+    odometer_start_km = NumberField(
+        label="Or the odometer at the start",
+        required=False,
+        min_value=0,
+        max_value=MOST_KM,
+        help_text="Two readings give the distance, with two per cent of doubt on either side.",
+    )
+    odometer_end_km = NumberField(
+        label="Odometer at the end", required=False, min_value=0, max_value=MOST_KM
+    )
     wash_count = CountField(
         label="Washes", required=False, help_text="0 means none. Empty means not known."
     )
@@ -237,7 +248,19 @@ class ServiceForm(ActionForm):
                 incidents.append({"kind": kind, "on": on, "note": note or ""})
             elif on or note:
                 self.add_error(f"incident_{row}_kind", "Say what kind of incident this was.")
-        return cleaned | {"incidents": incidents}
+        return cleaned | self._distance(cleaned) | {"incidents": incidents}
+
+    def _distance(self, cleaned: dict[str, Any]) -> dict[str, Any]:
+        """The three distances, from the odometer where that was read."""
+        start, end = cleaned.pop("odometer_start_km", None), cleaned.pop("odometer_end_km", None)
+        names = ("distance_km_low", "distance_km_best", "distance_km_high")
+        is_told = any(cleaned.get(name) is not None for name in names)
+        try:
+            measured = from_odometer(start, end, is_told=is_told)
+        except Refused as refused:
+            self.refuse(refused)
+            return {}
+        return dict(zip(names, measured, strict=True)) if measured else {}
 
     @property
     def incident_rows(self) -> list[list[forms.BoundField]]:

@@ -1,13 +1,13 @@
 """Rules of the specimens' record: each raises `Refused` with the reason, beside its field."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
 from django.utils import timezone
 
 from labsite.errors import Refused
-from specimens.models import ServiceEntry, Specimen
+from specimens.models import ServiceEntry
 from specimens.words import INCIDENT_WORDS, date_words
 
 Problems = dict[str, list[str]]
@@ -64,27 +64,21 @@ def check_distance(low: float | None, best: float | None, high: float | None) ->
 
 
 def check_distance_told_once(
-    specimen: Specimen, started_on: date, ended_on: date, distance: float | None
+    standing: Iterable[ServiceEntry], started_on: date, ended_on: date, distance: float | None
 ) -> None:
-    """Two entries of the same days must not both count a distance."""
+    """Two entries of the same days must not both count a distance.
+
+    `standing` are the specimen's other entries that state one, earliest first.
+    """
     if distance is None:
         return
-    other = (
-        ServiceEntry.objects.filter(
-            specimen=specimen,
-            started_on__lte=ended_on,
-            ended_on__gte=started_on,
-            distance_km_best__isnull=False,
-        )
-        .order_by("started_on")
-        .first()
-    )
-    if other is not None:
-        sentence = (
-            f"The entry of {date_words(other.started_on)} to {date_words(other.ended_on)} "
-            "states a distance for some of these days already: it would count twice."
-        )
-        raise Refused({"distance_km_best": [sentence]})
+    for other in standing:
+        if other.started_on <= ended_on and other.ended_on >= started_on:
+            sentence = (
+                f"The entry of {date_words(other.started_on)} to {date_words(other.ended_on)} "
+                "states a distance for some of these days already: it would count twice."
+            )
+            raise Refused({"distance_km_best": [sentence]})
 
 
 def checked_incidents(

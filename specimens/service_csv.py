@@ -2,18 +2,19 @@
 
 import csv
 import io
-from collections.abc import Iterable, Mapping
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from django.db import transaction
-
 from labsite.errors import Refused
 from labsite.models import User
-from specimens.actions import add_service_entry
+from specimens.actions import checked_service, keep_service_entries, telling_distance
 from specimens.codes import BadCode, clean_code
 from specimens.models import ServiceEntry, Specimen
+from specimens.odometer import from_odometer
 
 COLUMNS = (
     "specimen",
@@ -36,7 +37,7 @@ COLUMNS = (
 NEEDED = ("specimen", "started_on", "ended_on", "evidence")
 MOST_BYTES = 1024 * 1024
 MOST_LINES = 5000
-ODOMETER_DOUBT = 0.02  # an odometer reads a few per cent high or low; common practice, no source
+CHECKS_AGAIN = 3
 
 
 @dataclass(frozen=True)
@@ -64,43 +65,61 @@ def template() -> str:
     )
 
 
-def odometer_distance(start_km: float, end_km: float) -> tuple[float, float, float]:
-    """Lowest, best and highest distance between two readings of an odometer.
-
-    Its own error of about two per cent is put on both sides.
-    """
-    best = end_km - start_km
-    return best * (1 - ODOMETER_DOUBT), best, best * (1 + ODOMETER_DOUBT)
-
-
-@transaction.atomic
 def import_service(*, by: User, content: bytes) -> int:
     """Store every line of a file, or none and say what is wrong with each.
+
+    Lines are checked before the transaction, which only writes: others do not wait for the checks.
 
     Raises
     ------
     BadFile
         With every problem found, by line and column.
     """
+    lines = list(_lines(content))
+    if not lines:
+        raise BadFile([LineProblem(1, "", "The file has no lines below its header.")])
+    for _ in range(CHECKS_AGAIN):
+        entries, standing_count = _checked(lines)
+        if keep_service_entries(by=by, entries=entries, standing_count=standing_count):
+            return len(entries)
+    raise BadFile([LineProblem(1, "", "Others are writing this history now: try again.")])
+
+
+def _checked(lines: Sequence[tuple[int, Mapping[str, str]]]) -> tuple[list[ServiceEntry], int]:
+    """The entries of all lines, and how many their specimens have now."""
+    shelf = {one.code: one for one in Specimen.objects.filter(code__in=_codes(lines))}
+    known = list(shelf.values())
+    standing_count = ServiceEntry.objects.filter(specimen__in=known).count()
+    telling: dict[int, list[ServiceEntry]] = defaultdict(list)
+    for one in telling_distance(known):
+        telling[one.specimen_id].append(one)
+    entries: list[ServiceEntry] = []
     problems: list[LineProblem] = []
-    count = 0
-    for line, row in _lines(content):
+    for line, row in lines:
         try:
-            with transaction.atomic():
-                add_service_entry(by=by, **_fields(row))
+            fields = _fields(row, shelf)
+            entry = checked_service(standing=telling[fields["specimen"].pk], **fields)
         except Refused as refused:
             problems += [
                 LineProblem(line, field, sentence)
                 for field, sentences in refused.problems.items()
                 for sentence in sentences
             ]
-        count += 1
+            continue
+        entries.append(entry)
+        if entry.distance_km_best is not None:
+            telling[entry.specimen_id].append(entry)
     if problems:
-        # leaving this block by an error takes back the lines that were good
         raise BadFile(problems)
-    if not count:
-        raise BadFile([LineProblem(1, "", "The file has no lines below its header.")])
-    return count
+    return entries, standing_count
+
+
+def _codes(lines: Iterable[tuple[int, Mapping[str, str]]]) -> set[str]:
+    codes = set()
+    for _, row in lines:
+        with suppress(BadCode):  # told beside its line later
+            codes.add(clean_code(row["specimen"][:20]))
+    return codes
 
 
 def _lines(content: bytes) -> Iterable[tuple[int, dict[str, str]]]:
@@ -151,7 +170,7 @@ def _table(text: str) -> tuple[list[list[str]], list[str]]:
     return rows, names
 
 
-def _fields(row: Mapping[str, str]) -> dict[str, Any]:
+def _fields(row: Mapping[str, str], shelf: Mapping[str, Specimen]) -> dict[str, Any]:
     problems: dict[str, list[str]] = {}
 
     def read(name: str, how: Any, words: str) -> Any:
@@ -177,7 +196,7 @@ def _fields(row: Mapping[str, str]) -> dict[str, Any]:
         name: read(name, date.fromisoformat, "'{}' is not a date like 2026-03-14.")
         for name in ("started_on", "ended_on", "incident_on")
     }
-    specimen = _specimen(row["specimen"], problems)
+    specimen = _specimen(row["specimen"], shelf, problems)
     for name in ("started_on", "ended_on"):
         if days[name] is None and name not in problems:
             problems[name] = ["Fill this in."]
@@ -217,9 +236,11 @@ def _number(text: str) -> float:
     return number
 
 
-def _specimen(text: str, problems: dict[str, list[str]]) -> Specimen | None:
+def _specimen(
+    text: str, shelf: Mapping[str, Specimen], problems: dict[str, list[str]]
+) -> Specimen | None:
     try:
-        found = Specimen.objects.filter(code=clean_code(text[:20])).first()
+        found = shelf.get(clean_code(text[:20]))
     except BadCode as why:
         problems["specimen"] = [str(why)]
         return None
@@ -231,16 +252,15 @@ def _specimen(text: str, problems: dict[str, list[str]]) -> Specimen | None:
 def _distance(
     numbers: Mapping[str, float | None], problems: dict[str, list[str]]
 ) -> tuple[float | None, float | None, float | None]:
-    start, end = numbers["odometer_start_km"], numbers["odometer_end_km"]
     typed = tuple(numbers[f"distance_km_{part}"] for part in ("low", "best", "high"))
-    if start is None and end is None:
-        return typed[0], typed[1], typed[2]
-    if start is None or end is None:
-        problems["odometer_end_km"] = ["Give both readings of the odometer or none."]
-    elif any(one is not None for one in typed):
-        problems["distance_km_best"] = ["Give a distance or two odometer readings, not both."]
-    elif end < start:
-        problems["odometer_end_km"] = ["The odometer cannot run back."]
-    else:
-        return odometer_distance(start, end)
-    return None, None, None
+    try:
+        measured = from_odometer(
+            numbers["odometer_start_km"],
+            numbers["odometer_end_km"],
+            is_told=any(one is not None for one in typed),
+        )
+    except Refused as refused:
+        for name, sentences in refused.problems.items():
+            problems.setdefault(name, sentences)
+        return None, None, None
+    return measured or (typed[0], typed[1], typed[2])

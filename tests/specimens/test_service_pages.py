@@ -7,9 +7,11 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import reverse
 
+from labsite.models import AuditEntry
 from labsite.roles import Role
 from specimens.models import Product, ServiceEntry, Specimen
-from specimens.service_csv import BadFile, import_service, odometer_distance, template
+from specimens.odometer import odometer_distance
+from specimens.service_csv import BadFile, import_service, template
 from specimens.service_pairs import find_matches
 from specimens.service_timeline import timeline
 from tests.trials.bench_lab import person_with
@@ -72,6 +74,53 @@ def test_two_odometer_readings_give_the_distance_with_two_per_cent_of_doubt(jack
     entry = ServiceEntry.objects.get()
     assert entry.distance_km_best == 9400
     assert entry.evidence == "odometer"
+
+
+def test_odometer_readings_typed_by_hand_give_the_distance_too(lead, jacket):
+    address = reverse("lab-service-add", args=[jacket.code])
+    told = {"started_on": "2024-03-01", "ended_on": "2025-02-28", "evidence": "odometer"}
+    half = lead.post(address, told | {"odometer_start_km": "12 400"})
+    assert half.status_code == 400
+    assert "Give both readings" in half.content.decode()
+    back = lead.post(address, told | {"odometer_start_km": "500", "odometer_end_km": "400"})
+    assert "cannot run back" in back.content.decode()
+    both = {"odometer_start_km": "12 400", "odometer_end_km": "21 800"}
+    twice = lead.post(address, told | both | {"distance_km_best": "9000"})
+    assert "not both" in twice.content.decode()
+    assert not ServiceEntry.objects.exists()
+    assert lead.post(address, told | both).status_code == 302
+    entry = ServiceEntry.objects.get()
+    assert (entry.distance_km_low, entry.distance_km_best, entry.distance_km_high) == (
+        pytest.approx(9212),
+        9400,
+        pytest.approx(9588),
+    )
+
+
+def test_a_distance_told_twice_in_a_file_or_before_it_is_refused(jacket):
+    line = f"{jacket.code},2024-03-01,2025-02-28,5000,6000,7000,diary"
+    again = f"{jacket.code},2025-01-01,2025-05-30,1,2,3,diary"
+    told = refused(f"{HEAD}\n{line}\n{again}\n")
+    assert [(where, column) for where, column, _ in told] == [(3, "distance_km_best")]
+    assert stored(f"{HEAD}\n{line}\n") == 1
+    with pytest.raises(BadFile, match="count twice"):
+        stored(f"{HEAD}\n{again}\n")
+    assert ServiceEntry.objects.count() == 1
+
+
+def test_a_file_leaves_one_row_of_the_trail_for_each_specimen(product, jacket):
+    other = made_specimen(product, "AAQX")
+    stored(
+        f"{HEAD}\n{jacket.code},2024-03-01,2024-05-28,1,2,3,diary\n"
+        f"{other.code},2024-03-01,2024-05-28,1,2,3,diary\n"
+        f"{jacket.code},2024-06-01,2024-07-28,1,2,3,receipts\n"
+    )
+    rows = AuditEntry.objects.filter(verb="added service entries").order_by("pk")
+    assert [(row.subject_words, row.detail["entries"]) for row in rows] == [
+        (jacket.code, 2),
+        (other.code, 1),
+    ]
+    assert rows[0].detail["from"] == "2024-03-01"
 
 
 def test_one_bad_line_keeps_every_line_out_and_all_problems_are_told(jacket):
