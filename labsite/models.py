@@ -25,6 +25,21 @@ class User(AbstractUser):
         return self.display_name
 
 
+class Licence(models.TextChoices):
+    """What readers may do with published data. Values are SPDX identifiers."""
+
+    CC_BY_4 = "CC-BY-4.0", "Creative Commons Attribution 4.0 International"
+    CC_BY_SA_4 = "CC-BY-SA-4.0", "Creative Commons Attribution-ShareAlike 4.0 International"
+    CC0 = "CC0-1.0", "Creative Commons Zero 1.0 Universal"
+
+
+LICENCE_URLS: dict[str, str] = {
+    Licence.CC_BY_4: "https://creativecommons.org/licenses/by/4.0/",
+    Licence.CC_BY_SA_4: "https://creativecommons.org/licenses/by-sa/4.0/",
+    Licence.CC0: "https://creativecommons.org/publicdomain/zero/1.0/",
+}
+
+
 class Lab(models.Model):
     """The one row that names the lab whose site this is."""
 
@@ -34,6 +49,12 @@ class Lab(models.Model):
     )
     is_invented = models.BooleanField(
         default=False, help_text="Every page then says that the lab and its data are invented."
+    )
+    licence = models.CharField(
+        max_length=20,
+        choices=Licence,
+        default=Licence.CC_BY_4,
+        help_text="Stated with every edition from its publication on; older editions keep theirs.",
     )
 
     class Meta:

@@ -10,6 +10,8 @@ from labsite import audit
 from labsite.errors import Refused
 from labsite.models import User
 from reports.content import draft_cautions, edition_words, next_number, study_content
+from reports.errata_actions import correction_part, draft_problems, record_correction
+from reports.errata_queries import correction_draft
 from reports.index import index_edition
 from reports.models import Edition, EditionDraft
 from reports.queries import standing, waiting_conflicts
@@ -63,7 +65,10 @@ def publish_edition(*, by: User, study: Study) -> Edition:
             "This study is blind: nothing is published before the last run on its sheet is read."
         )
     last = study.editions.order_by("-number").first()
-    if last is not None and (draft is None or not draft.note.strip()):
+    correction = correction_draft(study)
+    for sentence in draft_problems(study):
+        problems.setdefault("", []).append(sentence)
+    if last is not None and correction is None and (draft is None or not draft.note.strip()):
         problems["note"] = [f"Say what is new since edition {last.number}."]
     if problems or draft is None or now_standing.summary is None:
         raise Refused(problems)
@@ -78,6 +83,7 @@ def publish_edition(*, by: User, study: Study) -> Edition:
         at=at,
         by=by.display_name,
     )
+    content |= correction_part(study, content)
     edition = Edition.objects.create(
         study=study,
         summary=now_standing.summary,
@@ -88,6 +94,7 @@ def publish_edition(*, by: User, study: Study) -> Edition:
         published_at=at,
         published_by=by,
     )
+    record_correction(by=by, edition=edition)
     index_edition(edition)
     draft.note = ""
     draft.save(update_fields=["note"])

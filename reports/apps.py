@@ -18,4 +18,6 @@ class ReportsConfig(AppConfig):
         triggers.append_only("reports_finding", what="findings")
         triggers.append_only("reports_trend", what="trends")
         triggers.append_only("reports_edition", what="published editions")
+        triggers.append_only("reports_correction", what="corrections")
+        triggers.append_only("reports_withdrawal", what="withdrawals")
         jobs.register(SUMMARISE_KIND)

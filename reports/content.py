@@ -11,6 +11,7 @@ from typing import Any
 from django.db.models import Q
 from django.utils import timezone
 
+from labsite.models import LICENCE_URLS, Lab
 from reports import charts, words
 from reports.cautions import ArmFacts, Caution, ConductFacts, Facts, cautions_for
 from reports.charts import Shown
@@ -19,8 +20,11 @@ from reports.models import EditionDraft, Finding, Summary
 from reports.quality import quality_facts
 from reports.queries import (
     ArmInputs,
+    DriftSource,
     Member,
     MethodInputs,
+    StudyInputs,
+    drift_source,
     findings_for_page,
     standing,
     study_inputs,
@@ -85,6 +89,48 @@ def study_content(study: Study, summary: Summary, extra_cautions: Iterable[str])
         ],
         "counts": _counts(study),
         "amendments": [_amendment(one) for one in conduct.amendments],
+        "licence": licence_of_lab(),
+        "analysis": analysis_content(study, inputs),
+    }
+
+
+def licence_of_lab() -> dict[str, str]:
+    """The licence that the lab states for what it publishes, as it is now."""
+    lab = Lab.objects.first() or Lab()
+    return {
+        "name": lab.licence,
+        "title": lab.get_licence_display(),
+        "url": LICENCE_URLS[lab.licence],
+        "publisher": lab.name or "Wornproof",
+    }
+
+
+def analysis_content(study: Study, inputs: StudyInputs) -> dict[str, Any]:
+    """What anybody needs to work the findings out again: `manage.py verify` reads it."""
+    return {
+        "inputs": inputs.plain,
+        "drift": [
+            {"key": method.key, "number": method.number} | _drift(drift_source(study, method))
+            for method in inputs.methods
+            if method.correction is not None
+        ],
+    }
+
+
+def _drift(source: DriftSource) -> dict[str, Any]:
+    return {
+        "reference": source.reference,
+        "drift_limit": source.drift_limit,
+        "readings": [asdict(reading) for reading in source.readings],
+        "controls": [
+            {
+                "at_s": point.at_s,
+                "low": point.reading.low,
+                "high": None if math.isinf(point.reading.high) else point.reading.high,
+                "group": point.group,
+            }
+            for point in source.controls
+        ],
     }
 
 
@@ -154,6 +200,15 @@ def _specimen(member: Member) -> dict[str, Any]:
         "size": specimen.size,
         "lot": specimen.lot,
         "price": money(specimen.price_paid, specimen.currency),
+        "price_amount": None if specimen.price_paid is None else f"{specimen.price_paid:.2f}",
+        "currency": specimen.currency,
+        "acquired": specimen.acquired,
+        "wash_count": member.known.wash_count,
+        "evidence": list(member.known.evidence),
+        "incidents": [
+            {"kind": one.kind, "on": one.on.isoformat() if one.on else None}
+            for one in member.known.incidents
+        ],
         "source_words": source_words(specimen),
         "service_words": exposure_words(member.known),
         "distance_km": None if distance is None else asdict(distance),

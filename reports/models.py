@@ -242,3 +242,81 @@ class PublishedProduct(models.Model):
 
     def __str__(self) -> str:
         return str(self.product)
+
+
+class CorrectionKind(models.TextChoices):
+    """Why a published edition is followed by another one."""
+
+    CORRECTION = "correction", "correction"
+    AMENDED = "amended", "amended result"
+    CLARIFICATION = "clarification", "clarification"
+    UPDATE = "update", "update"
+
+
+class CorrectionDraft(models.Model):
+    """The parts of a correction that a person has to write; the rest is computed."""
+
+    study = models.OneToOneField(Study, on_delete=models.PROTECT, related_name="correction_draft")
+    corrects = models.ForeignKey(Edition, on_delete=models.PROTECT, related_name="+")
+    kind = models.CharField(
+        max_length=14, choices=CorrectionKind, default=CorrectionKind.CORRECTION
+    )
+    what_was_published = models.TextField(blank=True)
+    where_published = models.CharField(max_length=300, blank=True)
+    what_is_right = models.TextField(blank=True)
+    wrong_since = models.DateField(null=True, blank=True)
+    conclusion = models.TextField(blank=True)
+    cause = models.TextField(blank=True)
+    also_checked = models.TextField(blank=True)
+    found_how = models.TextField(blank=True)
+    found_by = models.CharField(max_length=120, blank=True)
+    what_to_do = models.TextField(blank=True)
+    prevention = models.TextField(blank=True)
+    apology = models.TextField(blank=True)
+    changed_at = models.DateTimeField()
+    changed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+"
+    )
+
+    def __str__(self) -> str:
+        return f"Draft correction of {self.corrects}"
+
+
+class Correction(models.Model):
+    """A published correction: the new edition, the one it corrects, and every word of why."""
+
+    edition = models.OneToOneField(Edition, on_delete=models.PROTECT, related_name="correction")
+    corrects = models.ForeignKey(Edition, on_delete=models.PROTECT, related_name="corrections")
+    kind = models.CharField(max_length=14, choices=CorrectionKind)
+    content = models.JSONField()
+    at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering = ["-at", "-pk"]
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()} of {self.corrects}"
+
+
+class Withdrawal(models.Model):
+    """An edition that nobody may rely on any more. Its page and its data stay where they are."""
+
+    edition = models.OneToOneField(Edition, on_delete=models.PROTECT, related_name="withdrawal")
+    reason = models.TextField()
+    found_how = models.TextField()
+    what_to_do = models.TextField()
+    at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=~Q(reason="") & ~Q(found_how="") & ~Q(what_to_do=""),
+                name="withdrawal_says_why",
+            ),
+        ]
+        ordering = ["-at", "-pk"]
+
+    def __str__(self) -> str:
+        return f"Withdrawal of {self.edition}"

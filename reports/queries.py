@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from datetime import date
+from typing import Any
 
 from django.db.models import Count
 
@@ -107,14 +108,19 @@ class StudyInputs:
         return sum(len(method.arms) - 1 for method in self.methods)
 
     @property
-    def digest(self) -> str:
-        """SHA-256 of the canonical JSON of these inputs, without row numbers."""
+    def plain(self) -> dict[str, Any]:
+        """These inputs as plain JSON, without row numbers: what an edition freezes."""
         plain = asdict(self)
         for method in plain["methods"]:
             del method["revision_pk"]
             for arm in method["arms"]:
                 del arm["pk"]
-        return digest_of(plain)
+        return plain
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of the canonical JSON of these inputs, without row numbers."""
+        return digest_of(self.plain)
 
 
 def study_inputs(study: Study) -> StudyInputs:
@@ -213,17 +219,14 @@ def _service_of(known: Exposure) -> Service:
 
 
 def _corrected(study: Study, method: MethodInputs) -> MethodInputs:
-    """The method with its readings turned to the control material's level. Costs four queries."""
-    readings, controls = _timed_readings(study, method), _control_points(method)
-    revision = MethodRevision.objects.get(pk=method.revision_pk)
-    material = ControlMaterial.objects.filter(
-        method=revision.method_id, name=revision.control_material
-    ).first()
+    """The method with its readings turned to the control material's level. Costs five queries."""
+    source = drift_source(study, method)
+    readings = source.readings
     correction, ends = correct(
         readings,
-        controls,
-        reference=material.reference_value if material else None,
-        drift_limit=revision.control_drift_limit,
+        source.controls,
+        reference=source.reference,
+        drift_limit=source.drift_limit,
     )
     if correction.problem:
         return replace(method, correction=correction)
@@ -240,6 +243,30 @@ def _corrected(study: Study, method: MethodInputs) -> MethodInputs:
         for arm in method.arms
     )
     return replace(method, arms=arms, correction=correction)
+
+
+@dataclass(frozen=True)
+class DriftSource:
+    """What a correction for machine drift is worked out from, as read."""
+
+    readings: list[ReadAt]
+    controls: list[ControlPoint]
+    reference: float | None
+    drift_limit: float | None
+
+
+def drift_source(study: Study, method: MethodInputs) -> DriftSource:
+    """The readings and control runs of one method with their times. Costs five queries."""
+    revision = MethodRevision.objects.get(pk=method.revision_pk)
+    material = ControlMaterial.objects.filter(
+        method=revision.method_id, name=revision.control_material
+    ).first()
+    return DriftSource(
+        readings=_timed_readings(study, method),
+        controls=_control_points(method),
+        reference=material.reference_value if material else None,
+        drift_limit=revision.control_drift_limit,
+    )
 
 
 def _timed_readings(study: Study, method: MethodInputs) -> list[ReadAt]:
