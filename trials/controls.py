@@ -76,6 +76,39 @@ def record_control_run(*, by: User, entry: ControlEntry) -> ControlRun:
     return run
 
 
+@transaction.atomic
+def take_over_control_run(  # noqa: PLR0913 one argument for each field of the record
+    *,
+    by: User,
+    revision: MethodRevision,
+    material: str,
+    session_label: str,
+    ran_at: datetime,
+    low: float,
+    high: float | None,
+) -> ControlRun:
+    """Keep a control run from records older than this one, which hold its interval only."""
+    if ran_at > timezone.now() + CLOCK_SLACK:
+        raise Refused({"ran_at": ["A control run cannot be in the future."]})
+    if low < 0 or (high is not None and high < low):
+        raise Refused({"low": ["The interval runs from a low end to a higher one."]})
+    run = ControlRun.objects.create(
+        revision=revision,
+        material=material,
+        session_label=session_label.strip(),
+        ran_at=ran_at,
+        low=low,
+        high=high,
+        by=by,
+    )
+    audit.record(
+        by=by, verb="took over control run", subject=run, detail={"low": low, "high": high}
+    )
+    for study in Study.objects.filter(study_methods__revision=revision).distinct():
+        mark_changed(study)
+    return run
+
+
 def _entry_problems(entry: ControlEntry) -> dict[str, list[str]]:
     revision, material = entry.revision, entry.material
     problems: dict[str, list[str]] = {}

@@ -31,13 +31,14 @@ def person_with(role: Role) -> User:
 
 
 def run_waiting_jobs() -> int:
-    """Do the background work as a worker would; returns how many jobs."""
-    waiting = list(Job.objects.filter(state=JobState.WAITING).order_by("pk"))
-    for job in waiting:
+    """Do the background work as a worker would, and what it asks for; returns how many jobs."""
+    count = 0
+    while job := Job.objects.filter(state=JobState.WAITING).order_by("pk").first():
         run_job(job.pk)
         job.refresh_from_db()
         assert job.state == JobState.DONE, job.error
-    return len(waiting)
+        count += 1
+    return count
 
 
 def findings_of(study: Study) -> list[Finding]:

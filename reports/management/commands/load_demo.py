@@ -6,6 +6,7 @@ import secrets
 from collections.abc import Iterable
 from datetime import date, datetime
 from decimal import Decimal
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -16,17 +17,18 @@ from django.db import transaction
 from labsite.models import Lab, User
 from labsite.roles import Role, give_role
 from reports.actions import save_draft
-from specimens.models import (
-    CustodyEvent,
-    Product,
-    ServiceEntry,
-    Specimen,
-    Zone,
-    ZoneCapacity,
+from specimens.actions import (
+    add_custody_event,
+    add_product,
+    add_service_entry,
+    add_specimen,
+    add_zone,
 )
+from specimens.models import Product, Specimen
 from trials.actions import ArmPlan, MethodPlan, create_study, register_study
+from trials.controls import take_over_control_run
 from trials.library import load_methods
-from trials.models import ControlRun, MethodRevision, Study
+from trials.models import MethodRevision, Study
 from trials.uploads import receive_upload, store_upload
 
 FOLDER = Path(settings.BASE_DIR) / "fixtures" / "demo"
@@ -53,8 +55,8 @@ class Command(BaseCommand):
         if not Product.objects.exists():
             with transaction.atomic():
                 load_methods(by=lead)
-                _gear()
-                _controls()
+                _gear(lead=lead, people=people)
+                _controls(technician=technician)
         for plan in json.loads((FOLDER / "studies.json").read_text(encoding="utf-8")):
             if Study.objects.filter(slug=plan["slug"]).exists():
                 continue
@@ -91,12 +93,13 @@ def _people(people: list[dict[str, Any]]) -> dict[str, User]:
     return found
 
 
-def _gear() -> None:
+def _gear(*, lead: User, people: dict[str, User]) -> None:
+    """Products, zones, specimens and what is known of them, as a person would enter them."""
     zones = list(_rows("zones.csv"))
     padded = {row["product"] for row in zones if row["padding"]}
-    products: dict[str, Product] = {}
-    for row in _rows("products.csv"):
-        products[row["product"]] = Product.objects.create(
+    products = {
+        row["product"]: add_product(
+            by=lead,
             maker=row["maker"],
             name=row["product"],
             kind=row["kind"],
@@ -107,24 +110,24 @@ def _gear() -> None:
             certification_claims=row["certification_claims"],
             padded=row["product"] in padded,
         )
-    made: dict[tuple[str, str], Zone] = {}
-    for row in zones:
-        key = (row["product"], row["zone"])
-        if key not in made:
-            made[key] = Zone.objects.create(
-                product=products[row["product"]],
-                code=row["zone"],
-                name=row["name"],
-                side=row["side"],
-                layers=row["layers"],
-                padding=row["padding"],
-            )
-        ZoneCapacity.objects.create(
-            zone=made[key], method_key=row["method"], site_count=int(row["sites"])
+        for row in _rows("products.csv")
+    }
+    # one line for each method that a zone carries
+    for (product, code), lines in groupby(zones, key=lambda row: (row["product"], row["zone"])):
+        carries = list(lines)
+        add_zone(
+            by=lead,
+            product=products[product],
+            code=code,
+            name=carries[0]["name"],
+            side=carries[0]["side"],
+            layers=carries[0]["layers"],
+            padding=carries[0]["padding"],
+            capacities={row["method"]: int(row["sites"]) for row in carries},
         )
-    specimens: dict[str, Specimen] = {}
-    for row in _rows("specimens.csv"):
-        specimens[row["code"]] = Specimen.objects.create(
+    specimens = {
+        row["code"]: add_specimen(
+            by=lead,
             code=row["code"],
             product=products[row["product"]],
             size=row["size"],
@@ -137,8 +140,12 @@ def _gear() -> None:
             condition_at_intake=row["condition_at_intake"],
             owner_alias=row["owner_alias"],
         )
-    CustodyEvent.objects.bulk_create(
-        CustodyEvent(
+        for row in _rows("specimens.csv")
+    }
+    by_name = {person.display_name: person for person in people.values()}
+    for row in _rows("custody.csv"):
+        add_custody_event(
+            by=by_name.get(row["by_name"], lead),
             specimen=specimens[row["specimen"]],
             at=datetime.fromisoformat(row["at"]),
             from_place=row["from_place"],
@@ -146,14 +153,11 @@ def _gear() -> None:
             by_name=row["by_name"],
             note=row["note"],
         )
-        for row in _rows("custody.csv")
-    )
-    ServiceEntry.objects.bulk_create(
-        _service(row, specimens[row["specimen"]]) for row in _rows("service.csv")
-    )
+    for row in _rows("service.csv"):
+        add_service_entry(by=lead, specimen=specimens[row["specimen"]], **_service(row))
 
 
-def _service(row: dict[str, str], specimen: Specimen) -> ServiceEntry:
+def _service(row: dict[str, str]) -> dict[str, Any]:
     incidents = []
     if row["incident_kind"]:
         incidents.append(
@@ -163,20 +167,19 @@ def _service(row: dict[str, str], specimen: Specimen) -> ServiceEntry:
                 "note": row["incident_note"],
             }
         )
-    return ServiceEntry(
-        specimen=specimen,
-        started_on=date.fromisoformat(row["started_on"]),
-        ended_on=date.fromisoformat(row["ended_on"]),
-        distance_km_low=_float(row["distance_km_low"]),
-        distance_km_best=_float(row["distance_km_best"]),
-        distance_km_high=_float(row["distance_km_high"]),
-        wash_count=_int(row["wash_count"]),
-        proofing_count=_int(row["proofing_count"]),
-        conditions=row["conditions"],
-        incidents=incidents,
-        evidence=row["evidence"],
-        note=row["note"],
-    )
+    return {
+        "started_on": date.fromisoformat(row["started_on"]),
+        "ended_on": date.fromisoformat(row["ended_on"]),
+        "distance_km_low": _float(row["distance_km_low"]),
+        "distance_km_best": _float(row["distance_km_best"]),
+        "distance_km_high": _float(row["distance_km_high"]),
+        "wash_count": _int(row["wash_count"]),
+        "proofing_count": _int(row["proofing_count"]),
+        "conditions": row["conditions"],
+        "incidents": incidents,
+        "evidence": row["evidence"],
+        "note": row["note"],
+    }
 
 
 def _float(text: str) -> float | None:
@@ -187,10 +190,11 @@ def _int(text: str) -> int | None:
     return int(text) if text else None
 
 
-def _controls() -> None:
+def _controls(*, technician: User) -> None:
     revisions = _revisions()
-    ControlRun.objects.bulk_create(
-        ControlRun(
+    for row in _rows("controls.csv"):
+        take_over_control_run(
+            by=technician,
             revision=revisions[row["method"]],
             material=row["material"],
             session_label=row["session"],
@@ -198,8 +202,6 @@ def _controls() -> None:
             low=float(row["low"]),
             high=_float(row["high"]),
         )
-        for row in _rows("controls.csv")
-    )
 
 
 def _revisions() -> dict[str, MethodRevision]:
