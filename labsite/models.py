@@ -47,6 +47,13 @@ class Lab(models.Model):
     note = models.CharField(
         max_length=300, blank=True, help_text="Shown under the name on every page."
     )
+    emergency = models.TextField(
+        blank=True,
+        default="",
+        db_default="",
+        max_length=2000,
+        help_text="Who to call and where things are; one tap away on every page of the bench.",
+    )
     is_invented = models.BooleanField(
         default=False, help_text="Every page then says that the lab and its data are invented."
     )

@@ -33,6 +33,11 @@ REVISION_FIXED = [
     "needs_consumables",
     "conditions",
     "trace",
+    "hazard_family",
+    "stop_if",
+    "after_run",
+    "needs_second_person",
+    "step_rule",
 ]
 STUDY_FIXED = [
     "slug",
@@ -83,6 +88,10 @@ class TrialsConfig(AppConfig):
         triggers.append_only("trials_photo", what="photos")
         triggers.append_only("trials_photovoid", what="strikings-out of photos")
         triggers.append_only("trials_videomark", what="marks in films")
+        triggers.append_only("trials_specimencheck", what="checks of specimen codes")
+        triggers.append_only("trials_readingconfirmation", what="confirmations")
+        triggers.append_only("trials_ratingorder", what="orders of grading")
+        triggers.append_only("trials_incident", what="incidents")
         triggers.guard(
             triggers.Guard(
                 table="trials_methodrevision",
@@ -91,6 +100,8 @@ class TrialsConfig(AppConfig):
                 when=f"OLD.state <> 'draft' AND ({_any_changed(REVISION_FIXED)} OR "
                 "COALESCE(NEW.detection_limit, -1) <> COALESCE(OLD.detection_limit, -1) OR "
                 "COALESCE(NEW.control_drift_limit, -1) <> COALESCE(OLD.control_drift_limit, -1) OR "
+                "COALESCE(NEW.plausible_low, -1) <> COALESCE(OLD.plausible_low, -1) OR "
+                "COALESCE(NEW.plausible_high, -1) <> COALESCE(OLD.plausible_high, -1) OR "
                 "NEW.state = 'draft')",
             )
         )

@@ -11,6 +11,7 @@ from trials.models import ConsumableLot, Instrument, MethodRevision
 from trials.physics.budget import Shape
 from trials.physics.derivations import derivation_names
 from trials.physics.trace_figures import FIGURES
+from trials.safety import FAMILIES
 
 LONGEST_LINES = 20_000
 
@@ -172,7 +173,19 @@ class DraftForm(ActionForm):
             ),
         ),
         ("How it is done", ("settings", "steps", "minutes", "destructive", "spoils")),
-        ("Safety", ("hazards", "checks")),
+        ("Safety", ("hazards", "checks", "hazard_family", "stop_if", "after_run")),
+        (
+            "At the bench",
+            (
+                "needs_second_person",
+                "plausible_low",
+                "plausible_high",
+                "step_start",
+                "step_stride",
+                "step_may_return",
+                "step_enough",
+            ),
+        ),
         ("Beside a standard", ("relation", "standard_note")),
         (
             "What stands behind it",
@@ -229,6 +242,40 @@ class DraftForm(ActionForm):
     checks = ChecksField(
         label="Checks before a run", help_text="One a line; a star before it makes it critical."
     )
+    hazard_family = forms.ChoiceField(
+        label="Kind of hazard",
+        required=False,
+        choices=[("", "none of these"), *((key, one.words) for key, one in FAMILIES.items())],
+    )
+    stop_if = LinesField(
+        label="Stop at once if", help_text="One a line; empty takes those of the kind of hazard."
+    )
+    after_run = LinesField(
+        label="After a run", help_text="One a line; empty takes those of the kind of hazard."
+    )
+    needs_second_person = forms.BooleanField(
+        label="A second person confirms each reading", required=False
+    )
+    plausible_low = NumberField(label="The bench asks again below", required=False, min_value=0)
+    plausible_high = NumberField(label="The bench asks again above", required=False, min_value=0)
+    step_start = NumberField(label="Steps start at the level", required=False, min_value=0)
+    step_stride = CountField(
+        label="Levels to rise at a time",
+        required=False,
+        min_value=1,
+        max_value=20,
+        help_text="Empty means one.",
+    )
+    step_may_return = forms.BooleanField(
+        label="After a failure, levels between may still be tried (fresh site each time)",
+        required=False,
+    )
+    step_enough = NumberField(
+        label="Narrow enough when failed over held is at most",
+        required=False,
+        min_value=1,
+        help_text="Such as 1.3; empty means until no level is left between.",
+    )
     relation = text_field("Relation to a standard", required=True)
     standard_note = long_text_field("Which standard it borrows from, and how it departs")
     needs_instruments = forms.MultipleChoiceField(
@@ -277,6 +324,9 @@ class DraftForm(ActionForm):
             for name, value in revision.trace.items()
             if name != "figure" and value is not None
         }
+        rule = revision.step_rule
+        for name in ("start", "stride", "may_return", "enough"):
+            initial[f"step_{name}"] = rule.get(name)
         initial["trace"] = revision.trace.get("figure", "")
         initial["trace_settings"] = NamedNumbersField().write(numbers)
         return initial
@@ -300,7 +350,12 @@ class DraftForm(ActionForm):
         if "removes_baseline" in numbers:
             numbers["removes_baseline"] = numbers["removes_baseline"] != 0
         trace = {"figure": figure} | numbers if figure else {}
-        return cleaned | {"conditions": conditions, "trace": trace}
+        rule = {
+            name: value
+            for name in ("start", "stride", "may_return", "enough")
+            if (value := cleaned.pop(f"step_{name}", None))
+        }
+        return cleaned | {"conditions": conditions, "trace": trace, "step_rule": rule}
 
     @property
     def groups(self) -> list[tuple[str, list[forms.BoundField]]]:

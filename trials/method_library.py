@@ -53,6 +53,13 @@ FIELD_WORDS = {
     "trace": "Figure from a logged trace",
     "derivation": "Derived quantity",
     "derivation_settings": "Settings of the derived quantity",
+    "hazard_family": "Kind of hazard",
+    "stop_if": "Stop at once if",
+    "after_run": "After a run",
+    "needs_second_person": "A second person confirms",
+    "plausible_low": "Asks again below",
+    "plausible_high": "Asks again above",
+    "step_rule": "Rule of the steps",
 }
 
 
@@ -102,6 +109,9 @@ def draft_problems(revision: MethodRevision) -> dict[str, list[str]]:
         problems["range_high"] = ["It reads to less than it reads from."]
     if sorted(set(revision.levels)) != list(revision.levels):
         problems["levels"] = ["Levels rise, each once."]
+    low, high = revision.plausible_low, revision.plausible_high
+    if low is not None and high is not None and high < low:
+        problems["plausible_high"] = ["It asks again above a lower number than below."]
     if not revision.steps:
         problems["steps"] = ["Write the steps: one a line."]
     if revision.corrects_by_control and not revision.control_material:

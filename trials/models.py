@@ -11,6 +11,7 @@ from django.db.models import Exists, F, OuterRef, Q
 
 from specimens.models import Specimen, Zone
 from trials.intervals import ReadingKind, Scale
+from trials.safety import FAMILIES
 
 if TYPE_CHECKING:
     from django_stubs_ext.db.models.manager import RelatedManager
@@ -100,10 +101,42 @@ class MethodRevision(models.Model):
         default=dict, blank=True, help_text="The figure read from a logged trace, with settings."
     )
     change_note = models.TextField(blank=True)
+    hazard_family = models.CharField(
+        max_length=12,
+        blank=True,
+        choices=[(key, prompts.words) for key, prompts in FAMILIES.items()],
+        help_text="Which prompts the bench shows: when to stop, and what to do afterwards.",
+    )
+    stop_if = models.JSONField(
+        default=list, blank=True, help_text="Stop at once if; empty takes those of the family."
+    )
+    after_run = models.JSONField(
+        default=list, blank=True, help_text="After a run; empty takes those of the family."
+    )
+    needs_second_person = models.BooleanField(
+        default=False, help_text="A second person confirms each reading, by their own sign-in."
+    )
+    plausible_low = models.FloatField(
+        null=True, blank=True, help_text="Below this the bench asks again."
+    )
+    plausible_high = models.FloatField(
+        null=True, blank=True, help_text="Above this the bench asks again."
+    )
+    step_rule = models.JSONField(
+        default=dict,
+        blank=True,
+        help_text="Rising steps: start, stride, may_return and enough (failed over held).",
+    )
 
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["method", "number"], name="revision_once"),
+            models.CheckConstraint(
+                condition=Q(plausible_low__isnull=True)
+                | Q(plausible_high__isnull=True)
+                | Q(plausible_high__gte=F("plausible_low")),
+                name="revision_plausible_range",
+            ),
             models.CheckConstraint(condition=Q(resolution__gt=0), name="revision_resolution"),
             models.CheckConstraint(
                 condition=Q(range_low__gte=0, range_high__gt=F("range_low")), name="revision_range"
@@ -445,6 +478,11 @@ class Reading(models.Model):
     `high` empty means no upper end. The unit is the method revision's.
     """
 
+    class EnteredFrom(models.TextChoices):
+        BENCH = "bench", "at the bench"
+        PAPER = "paper", "from paper"
+        PHOTOS = "photos", "from photos"
+
     uuid = models.UUIDField(primary_key=True, default=uuid.uuid4)
     run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="readings")
     kind = models.CharField(max_length=12, choices=MethodRevision.Outcome)
@@ -455,6 +493,7 @@ class Reading(models.Model):
     words = models.CharField(max_length=200)
     rater = models.CharField(max_length=40, blank=True)
     note = models.TextField(blank=True)
+    entered_from = models.CharField(max_length=6, choices=EnteredFrom, default=EnteredFrom.BENCH)
     measured_at = models.DateTimeField(help_text="By the bench's clock.")
     entered_at = models.DateTimeField(help_text="By the server's clock.")
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
@@ -536,6 +575,9 @@ class SafetyAcknowledgement(models.Model):
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField()
     answers = models.JSONField()
+    watcher = models.CharField(
+        max_length=80, blank=True, help_text="Who watches, where the checks ask for two people."
+    )
 
     class Meta:
         indexes = [models.Index(fields=["revision", "by", "at"])]
@@ -1246,3 +1288,86 @@ class VideoMark(models.Model):
 
     def __str__(self) -> str:
         return f"{self.run}: {self.video} at {self.seconds:g} s"
+
+
+class SpecimenCheck(models.Model):
+    """Somebody scanned or typed the code of what lies on the rig, before a run. Wrong ones too."""
+
+    class How(models.TextChoices):
+        SCANNED = "scanned", "scanned"
+        TYPED = "typed", "typed"
+
+    uuid = models.UUIDField(primary_key=True, default=uuid.uuid4)
+    run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="specimen_checks")
+    code = models.CharField(max_length=20)
+    how = models.CharField(max_length=7, choices=How)
+    is_right = models.BooleanField()
+    checked_at = models.DateTimeField(help_text="By the bench's clock.")
+    received_at = models.DateTimeField(help_text="By the server's clock.")
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering = ["run", "checked_at", "uuid"]
+
+    def __str__(self) -> str:
+        return f"{self.run}: {self.code} {self.how}"
+
+
+class ReadingConfirmation(models.Model):
+    """A second person saw the same and says so by their own sign-in."""
+
+    class How(models.TextChoices):
+        PASSWORD = "password", "password typed at the bench"
+        SIGN_IN = "sign-in", "own sign-in"
+
+    reading = models.OneToOneField(Reading, on_delete=models.PROTECT, related_name="confirmation")
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    how = models.CharField(max_length=8, choices=How)
+
+    class Meta:
+        ordering = ["at"]
+
+    def __str__(self) -> str:
+        return f"{self.reading}, confirmed by {self.by}"
+
+
+class RatingOrder(models.Model):
+    """The order in which one person grades the photos of a method: drawn once, seed kept."""
+
+    study = models.ForeignKey(Study, on_delete=models.PROTECT, related_name="rating_orders")
+    revision = models.ForeignKey(MethodRevision, on_delete=models.PROTECT, related_name="+")
+    rater = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    seed = models.PositiveBigIntegerField()
+    drawn_at = models.DateTimeField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["study", "revision", "rater"], name="rating_order_once"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.rater} grades {self.revision} of {self.study}"
+
+
+class Incident(models.Model):
+    """A near miss or an injury, told from the bench. Never changed, and nobody is blamed."""
+
+    run = models.ForeignKey(
+        Run, null=True, blank=True, on_delete=models.PROTECT, related_name="incidents"
+    )
+    what = models.TextField()
+    is_injury = models.BooleanField(default=False)
+    at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=~Q(what=""), name="incident_says_what"),
+        ]
+        ordering = ["-at"]
+
+    def __str__(self) -> str:
+        return f"{self.at:%d %B %Y %H:%M}: {self.what[:60]}"
