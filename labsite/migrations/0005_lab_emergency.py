@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('labsite', '0003_pulse'),
+        ('labsite', '0004_licence'),
     ]
 
     operations = [
