@@ -36,6 +36,8 @@ class QualityFacts:
     found_wrong: tuple[str, ...] = ()
     outside_conditions: tuple[str, ...] = ()
     flawed_traces: int = 0
+    calibrated: tuple[str, ...] = ()
+    unnamed_instruments: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -327,6 +329,18 @@ def _lab_quality(facts: Facts) -> Iterator[Caution]:
             "Calibration out at the time.",
             "An instrument was overdue or had no calibration on the day it was used.",
             quality.out_of_calibration,
+        ),
+        (
+            "E40",
+            "Instrument not recorded.",
+            "Nothing says with which instrument these runs were read, so no calibration is shown.",
+            quality.unnamed_instruments,
+        ),
+        (
+            "E41",
+            "Corrected by calibration.",
+            "What was read and what went into the findings stand side by side in the table.",
+            quality.calibrated,
         ),
         (
             "E30",

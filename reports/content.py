@@ -2,11 +2,12 @@
 
 import math
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, replace
 from datetime import datetime
 from decimal import Decimal
 from typing import Any
+from uuid import UUID
 
 from django.db.models import Q
 from django.utils import timezone
@@ -24,6 +25,7 @@ from reports.queries import (
     Member,
     MethodInputs,
     StudyInputs,
+    UsedEnds,
     drift_source,
     findings_for_page,
     standing,
@@ -57,7 +59,7 @@ def study_content(study: Study, summary: Summary, extra_cautions: Iterable[str])
     findings = findings_for_page(summary)
     members = study_members(study)
     methods = {m.revision_pk: m for m in inputs.methods}
-    readings = _readings(study)
+    readings = _readings(study, inputs.used)
     conduct = conduct_of(study)
     facts = replace(_facts(study, members, findings, readings), conduct=_conduct_facts(conduct))
     shown = [_shown(finding) for finding in findings]
@@ -291,8 +293,18 @@ def _facts(
                 for f in findings
                 if f.details.get("correction")
             ),
+            sorted({words.capital(line) for f in findings for line in _calibration_words(f)}),
         ),
     )
+
+
+def _calibration_words(finding: Finding) -> Iterable[str]:
+    known = finding.details.get("calibration") or {}
+    name = finding.revision.method.property
+    if known.get("moved_count"):
+        yield f"{name}: {words.count(known['moved_count'], 'reading', 'readings')} corrected."
+    if known.get("widened_count"):
+        yield f"{name}: {words.count(known['widened_count'], 'reading', 'readings')} widened."
 
 
 # --- findings --------------------------------------------------------------------------------
@@ -494,7 +506,7 @@ def _arm_labels(study: Study) -> dict[int, str]:
     return dict(ArmSpecimen.objects.filter(study=study).values_list("specimen", "arm__label"))
 
 
-def _readings(study: Study) -> list[dict[str, Any]]:
+def _readings(study: Study, used: Mapping[UUID, UsedEnds]) -> list[dict[str, Any]]:
     arms = _arm_labels(study)
     voids = {void.run_id: void for void in RunVoid.objects.filter(run__study=study)}
     rows = []
@@ -508,6 +520,7 @@ def _readings(study: Study) -> list[dict[str, Any]]:
         run = reading.run
         newer = getattr(reading, "superseded_by", None)
         void = voids.get(run.pk)
+        ends = used.get(reading.pk)
         rows.append(
             {
                 "specimen": run.specimen.code,
@@ -521,6 +534,9 @@ def _readings(study: Study) -> list[dict[str, Any]]:
                 "words": reading.words,
                 "low": reading.low,
                 "high": reading.high,
+                "used_low": ends.low if ends else reading.low,
+                "used_high": ends.high if ends else reading.high,
+                "used_words": ends.words if ends else "",
                 "unit": run.revision.unit,
                 "grade": reading.grade,
                 "rater": _rater(reading.rater, raters),

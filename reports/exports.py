@@ -14,22 +14,29 @@ READING_COLUMNS = (
     "measured_at",
     "low",
     "high",
+    "used_low",
+    "used_high",
     "unit",
     "grade",
     "rater",
     "state",
     "reason",
     "words",
+    "used_words",
 )
 
 
 def readings_csv(content: dict[str, Any]) -> str:
-    """Every reading with its interval; an empty `high` means no upper end."""
+    """Every reading with its interval; an empty `high` means no upper end.
+
+    `low` and `high` are as read; `used_low` and `used_high` as they went into findings, after
+    corrections. Editions from before there were any have the latter empty.
+    """
     out = io.StringIO()
     writer = csv.writer(out, quoting=csv.QUOTE_NONNUMERIC, lineterminator="\r\n")
     writer.writerow(READING_COLUMNS)
     for reading in content["readings"]:
-        writer.writerow([cell(reading[column]) for column in READING_COLUMNS])
+        writer.writerow([cell(reading.get(column)) for column in READING_COLUMNS])
     return out.getvalue()
 
 

@@ -1,6 +1,6 @@
 """What the lab's own quality records say of a study: what its cautions and its reach need."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -21,6 +21,7 @@ from trials.models import (
     Reading,
     ReviewMark,
     RoomReading,
+    Run,
     Study,
     TraceReading,
 )
@@ -29,7 +30,11 @@ from trials.quality_queries import error_words
 CHART_POINTS = 10  # with fewer control runs a signal says little
 
 
-def quality_facts(study: Study, correction_words: Iterable[str] = ()) -> QualityFacts:
+def quality_facts(
+    study: Study,
+    correction_words: Iterable[str] = (),
+    calibration_words: Iterable[str] = (),
+) -> QualityFacts:
     """The facts, each as sentences that name what they are about."""
     revisions = [used.revision for used in study.study_methods.select_related("revision__method")]
     return QualityFacts(
@@ -44,7 +49,25 @@ def quality_facts(study: Study, correction_words: Iterable[str] = ()) -> Quality
         )
         .exclude(flaws=[])
         .count(),
+        calibrated=tuple(calibration_words),
+        unnamed_instruments=tuple(_unnamed(study, revisions)),
     )
+
+
+def _unnamed(study: Study, revisions: Iterable[MethodRevision]) -> Iterable[str]:
+    asking = {revision.pk: revision for revision in revisions if revision.needs_instruments}
+    if not asking:
+        return
+    runs = (
+        Run.objects.filter(study=study, revision__in=asking, instrument_uses__isnull=True)
+        .filter(void__isnull=True, readings__isnull=False)
+        .distinct()
+        .values_list("pk", "revision")
+    )
+    counts = Counter(revision for _, revision in runs)
+    for pk, revision in asking.items():
+        if counts[pk]:
+            yield f"{revision.method.name}: {_runs(counts[pk])}."
 
 
 def _measured(study: Study) -> dict[int, datetime]:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, field, replace
 from datetime import date
+from types import MappingProxyType
 from typing import Any
+from uuid import UUID
 
 from django.db.models import Count
 
+from reports.calibrations import Calibrated, ReadWith, calibrated
 from reports.corrections import Correction, ReadAt, correct, interval_of_control
 from reports.degradation.drift import ControlPoint
 from reports.models import Edition, Finding, Summary, SummaryHead
@@ -27,6 +30,7 @@ from trials.models import (
     ReadingConflict,
     Study,
 )
+from trials.stands_for import StandsFor, stands_for
 
 
 @dataclass(frozen=True)
@@ -90,6 +94,16 @@ class MethodInputs:
     arms: tuple[ArmInputs, ...]
     controls: tuple[tuple[str, tuple[Bound, ...]], ...]
     correction: Correction | None = None  # only for methods that correct by control runs
+    calibrated: Calibrated | None = None  # only where a calibration or a tolerance is behind it
+
+
+@dataclass(frozen=True)
+class UsedEnds:
+    """The ends of a reading as they went into findings, and why they are not those read."""
+
+    low: float
+    high: float | None
+    words: str
 
 
 @dataclass(frozen=True)
@@ -101,6 +115,8 @@ class StudyInputs:
     scope: str
     methods: tuple[MethodInputs, ...]
     is_simultaneous: bool = False
+    # ends that are not those read, by reading; follows from the rest and is not part of the digest
+    used: Mapping[UUID, UsedEnds] = field(default_factory=dict, compare=False)
 
     @property
     def comparison_count(self) -> int:
@@ -110,9 +126,13 @@ class StudyInputs:
     @property
     def plain(self) -> dict[str, Any]:
         """These inputs as plain JSON, without row numbers: what an edition freezes."""
-        plain = asdict(self)
+        plain = asdict(replace(self, used={}))
+        del plain["used"]
         for method in plain["methods"]:
             del method["revision_pk"]
+            if method["calibrated"] is None:
+                # so that studies from before there was such a thing keep their digest
+                del method["calibrated"]
             for arm in method["arms"]:
                 del arm["pk"]
         return plain
@@ -123,8 +143,14 @@ class StudyInputs:
         return digest_of(self.plain)
 
 
-def study_inputs(study: Study) -> StudyInputs:
-    """The study's current readings that are not void, by method, arm and specimen."""
+def study_inputs(
+    study: Study, *, meanwhile: Mapping[UUID, StandsFor | None] | None = None
+) -> StudyInputs:
+    """The study's current readings that are not void, by method, arm and specimen.
+
+    `meanwhile` asks what would be if some readings stood for other ends, or (None) were left out.
+    """
+    standing_for = stands_for(study) if meanwhile is None else meanwhile
     arms = list(study.arms.prefetch_related("members__specimen"))
     codes = {arm.pk: sorted(m.specimen.code for m in arm.members.all()) for arm in arms}
     pairs = {m.specimen.code: m.pair for arm in arms for m in arm.members.all()}
@@ -135,6 +161,7 @@ def study_inputs(study: Study) -> StudyInputs:
         .filter(run__study=study, run__void__isnull=True)
         .order_by("run__specimen__code", "run__zone__code", "run__site", "rater")
         .values_list(
+            "pk",
             "run__revision",
             "run__specimen__code",
             "low",
@@ -148,13 +175,22 @@ def study_inputs(study: Study) -> StudyInputs:
     bounds: dict[tuple[int, str], list[Bound]] = defaultdict(list)
     grades: dict[tuple[int, str], list[tuple[str, int]]] = defaultdict(list)
     days: dict[tuple[int, str], set[str]] = defaultdict(set)
+    read_with: dict[int, list[tuple[str, Bound, StandsFor | None]]] = defaultdict(list)
+    used_ends: dict[UUID, UsedEnds] = {}
     for reading in readings:
         place = (reading.run__revision, reading.run__specimen__code)
+        stands = standing_for.get(reading.pk)
+        if stands is None and reading.pk in standing_for:
+            continue
         days[place].add(reading.measured_at.date().isoformat())
         if reading.grade is not None:
             grades[place].append((reading.rater, reading.grade))
         elif reading.low is not None:
-            bounds[place].append(Bound(reading.low, reading.high))
+            bound = Bound(stands.low, stands.high) if stands else Bound(reading.low, reading.high)
+            bounds[place].append(bound)
+            read_with[place[0]].append((place[1], bound, stands))
+            if stands is not None and stands.words:
+                used_ends[reading.pk] = UsedEnds(bound.low, bound.high, "; ".join(stands.words))
     controls = _controls([u.revision_id for u in used])
     methods = []
     for study_method in used:
@@ -194,14 +230,36 @@ def study_inputs(study: Study) -> StudyInputs:
                 controls=controls.get(revision.pk, ()),
             )
         )
+    methods = [
+        replace(method, calibrated=_calibrated(method, read_with[method.revision_pk]))
+        for method in methods
+    ]
     corrected = [
-        _corrected(study, method)
+        _corrected(study, method, standing_for, used_ends)
         if study_method.revision.corrects_by_control and not is_graded(method)
         else method
         for study_method, method in zip(used, methods, strict=True)
     ]
     return StudyInputs(
-        study.slug, study.level, study.scope, tuple(corrected), study.is_simultaneous
+        study.slug, study.level, study.scope, tuple(corrected), study.is_simultaneous, used_ends
+    )
+
+
+def _calibrated(
+    method: MethodInputs, readings: list[tuple[str, Bound, StandsFor | None]]
+) -> Calibrated | None:
+    arm_of = {one.code: arm.key for arm in method.arms for one in arm.specimens}
+    behind = [stands for _, _, stands in readings if stands is not None]
+    return calibrated(
+        [
+            ReadWith(
+                arm_of[code], code, bound.low, bound.high, tuple(stands.behind) if stands else ()
+            )
+            for code, bound, stands in readings
+            if code in arm_of
+        ],
+        moved_count=sum(stands.is_moved for stands in behind),
+        widened_count=sum(stands.is_widened for stands in behind),
     )
 
 
@@ -218,9 +276,14 @@ def _service_of(known: Exposure) -> Service:
     return Service(distance, round(known.months, 3), known.wash_count)
 
 
-def _corrected(study: Study, method: MethodInputs) -> MethodInputs:
+def _corrected(
+    study: Study,
+    method: MethodInputs,
+    standing_for: Mapping[UUID, StandsFor | None],
+    used_ends: dict[UUID, UsedEnds],
+) -> MethodInputs:
     """The method with its readings turned to the control material's level. Costs five queries."""
-    source = drift_source(study, method)
+    source = drift_source(study, method, standing_for)
     readings = source.readings
     correction, ends = correct(
         readings,
@@ -231,8 +294,12 @@ def _corrected(study: Study, method: MethodInputs) -> MethodInputs:
     if correction.problem:
         return replace(method, correction=correction)
     turned: dict[tuple[str, str], list[Bound]] = defaultdict(list)
-    for position, reading in enumerate(readings):
-        turned[reading.arm, reading.specimen].append(Bound(*ends[position]))
+    for position, (pk, reading) in enumerate(zip(source.keys, readings, strict=True)):
+        bound = Bound(*ends[position])
+        turned[reading.arm, reading.specimen].append(bound)
+        used_ends[pk] = UsedEnds(
+            bound.low, bound.high, "corrected by the control runs before and after it"
+        )
     arms = tuple(
         replace(
             arm,
@@ -253,23 +320,32 @@ class DriftSource:
     controls: list[ControlPoint]
     reference: float | None
     drift_limit: float | None
+    keys: tuple[UUID, ...]  # of the readings, in their order
 
 
-def drift_source(study: Study, method: MethodInputs) -> DriftSource:
+def drift_source(
+    study: Study,
+    method: MethodInputs,
+    standing_for: Mapping[UUID, StandsFor | None] = MappingProxyType({}),
+) -> DriftSource:
     """The readings and control runs of one method with their times. Costs five queries."""
     revision = MethodRevision.objects.get(pk=method.revision_pk)
     material = ControlMaterial.objects.filter(
         method=revision.method_id, name=revision.control_material
     ).first()
+    timed = _timed_readings(study, method, standing_for)
     return DriftSource(
-        readings=_timed_readings(study, method),
+        readings=[reading for _, reading in timed],
         controls=_control_points(method),
         reference=material.reference_value if material else None,
         drift_limit=revision.control_drift_limit,
+        keys=tuple(pk for pk, _ in timed),
     )
 
 
-def _timed_readings(study: Study, method: MethodInputs) -> list[ReadAt]:
+def _timed_readings(
+    study: Study, method: MethodInputs, standing_for: Mapping[UUID, StandsFor | None]
+) -> list[tuple[UUID, ReadAt]]:
     arm_of = {one.code: arm.key for arm in method.arms for one in arm.specimens}
     pieces = dict(
         ConsumableUse.objects.filter(run__study=study, run__revision=method.revision_pk)
@@ -280,20 +356,27 @@ def _timed_readings(study: Study, method: MethodInputs) -> list[ReadAt]:
         Reading.objects.current()
         .filter(run__study=study, run__revision=method.revision_pk, run__void__isnull=True)
         .order_by("run__specimen__code", "run__zone__code", "run__site")
-        .values_list("run", "run__specimen__code", "low", "high", "measured_at")
+        .values_list("pk", "run", "run__specimen__code", "low", "high", "measured_at")
     )
-    return [
-        ReadAt(
-            arm=arm_of[code],
-            specimen=code,
-            at_s=measured_at.timestamp(),
-            group=str(pieces.get(run, "")),
-            low=low or 0.0,
-            high=high,
+    timed = []
+    for pk, run, code, low, high, measured_at in readings:
+        stands = standing_for.get(pk)
+        if code not in arm_of or (stands is None and pk in standing_for):
+            continue
+        timed.append(
+            (
+                pk,
+                ReadAt(
+                    arm=arm_of[code],
+                    specimen=code,
+                    at_s=measured_at.timestamp(),
+                    group=str(pieces.get(run, "")),
+                    low=stands.low if stands else low or 0.0,
+                    high=stands.high if stands else high,
+                ),
+            )
         )
-        for run, code, low, high, measured_at in readings
-        if code in arm_of
-    ]
+    return timed
 
 
 def _control_points(method: MethodInputs) -> list[ControlPoint]:

@@ -5,6 +5,7 @@ from dataclasses import asdict
 from typing import Any
 
 from reports import queries
+from reports.calibrations import with_calibrations
 from reports.corrections import with_correction
 from reports.degradation import sidak_level
 from reports.findings import (
@@ -63,6 +64,9 @@ def finding_rows(inputs: StudyInputs, report_progress: Progress = _silent) -> li
                     ([s.code for s in baseline.specimens], [s.code for s in arm.specimens]),
                 )
             result = with_correction(result, method.correction, baseline=baseline.key, arm=arm.key)
+            result = with_calibrations(
+                result, method.calibrated, baseline=baseline.key, arm=arm.key
+            )
             found.append(_row(result, method, arm.pk, baseline.pk, len(found)))
     report_progress(len(inputs.methods), len(inputs.methods))
     return found

@@ -174,7 +174,7 @@ def _check_readings(published: Published, inputs: StudyInputs) -> Iterable[Check
             told = Counter((str(r["specimen"]), _ends(r["low"], r["high"])) for r in used)
         else:
             given = Counter((s.code, _ends(b.low, b.high)) for s in arms for b in s.bounds)
-            told = Counter((str(r["specimen"]), _ends(r["low"], r["high"])) for r in used)
+            told = Counter((str(r["specimen"]), _used_ends(r)) for r in used)
         yield Check(f"readings of {method.property}", tuple(_unequal(told, given)))
 
 
@@ -184,6 +184,13 @@ def _whole(grade: Any) -> int:
 
 def _ends(low: float | None, high: float | None) -> tuple[float, float]:
     return (0.0 if low is None else float(low), math.inf if high is None else float(high))
+
+
+def _used_ends(row: Mapping[str, Any]) -> tuple[float, float]:
+    """What a reading stood for in the analysis: not its ends as read where a calibration moved it."""
+    if row.get("used_words"):
+        return _ends(row["used_low"], row["used_high"])
+    return _ends(row["low"], row["high"])
 
 
 def _unequal(told: Counter[Any], given: Counter[Any]) -> Iterable[str]:

@@ -83,7 +83,9 @@ class CalibrationForm(ActionForm):
         label="Error that is tolerated", required=False, min_value=0, help_text="Either way."
     )
     correction = NumberField(
-        label="Correction", initial=0, help_text="To be added to what it shows from now on."
+        label="Correction",
+        initial=0,
+        help_text="Added by the program to what it shows from that day on.",
     )
     expanded_uncertainty = NumberField(label="Expanded uncertainty", min_value=1e-12)
     coverage_factor = NumberField(label="Coverage factor", initial=2, min_value=1, max_value=10)

@@ -26,6 +26,7 @@ from trials.models import (
 )
 from trials.physics.trace_figures import FIGURES
 from trials.queries import WRITTEN, interval_words
+from trials.stands_for import is_moved, newest_by, shift_of
 
 SHOWN = 100
 
@@ -314,14 +315,18 @@ def run_equipment(run: Run) -> RunEquipment:
     """The instruments and consumables of a run, with the correction that a reading needs."""
     day = timezone.localdate()
     instruments = []
+    revision = run.revision
+    moved = is_moved(revision.outcome_kind, corrects_by_control=revision.corrects_by_control)
     for use in run.instrument_uses.select_related("instrument"):
-        counts = calibration_on(use.instrument, day)
+        counts = newest_by(use.instrument.calibrations.all(), day)
         told = ""
-        if counts is None:
+        if calibration_on(use.instrument, day) is None:
             told = f", {status_of(use.instrument, day)[0]}"
-        elif counts.correction:
-            told = (
-                f": add {signed(counts.correction)} {written(use.instrument.unit)} to what it shows"
+        shift = counts and shift_of(counts, use.instrument.unit, revision.unit)
+        if moved and shift and shift.amount:
+            told += (
+                f". Type what it shows: {signed(float(f'{shift.amount:.3g}'))} "
+                f"{written(revision.unit)} is added for you"
             )
         instruments.append(f"{use.instrument}{told}")
     units = []

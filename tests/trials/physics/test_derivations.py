@@ -20,7 +20,6 @@ from trials.physics.errors import (
 )
 from trials.physics.units import unit_of
 
-
 BY_HAND = [
     # By hand, from the definitions.
     ("impact.velocity_from_height", 1.0, {}, 4.428691, "m/s"),
