@@ -17,6 +17,7 @@ class LabsiteConfig(AppConfig):
         celery.app.set_default()
         checks.register_all()
         triggers.append_only("labsite_auditentry", what="Audit entries")
+        triggers.append_only("labsite_auditseal", what="Audit seals")
         # A matter of schema, not of flow: see labsite.triggers.
         post_migrate.connect(
             triggers.install_after_migrate, sender=self, dispatch_uid="labsite.triggers"

@@ -21,6 +21,7 @@ PLACES: tuple[tuple[str, str, Deed | None], ...] = (
     ("Bench", "/bench/", Deed.ENTER_READINGS),
     ("Lab", "/lab/", Deed.SEE_LAB),
     ("Desk", "/desk/", Deed.SEE_FINDINGS),
+    ("Audit", "/audit/", Deed.READ_AUDIT),
     ("Administration", "/admin/", Deed.ADMINISTER),
 )
 

@@ -85,6 +85,10 @@ class AuditEntry(models.Model):
     subject_id = models.CharField(max_length=64)
     subject_words = models.CharField(max_length=200)
     detail = models.JSONField(default=dict)
+    origin = models.CharField(max_length=64, default="-", help_text="The request or job.")
+    address = models.CharField(max_length=45, blank=True, help_text="Where the request came from.")
+
+    seal: "AuditSeal"
 
     class Meta:
         ordering: ClassVar = ["-at", "-pk"]
@@ -96,6 +100,20 @@ class AuditEntry(models.Model):
     def __str__(self) -> str:
         who = self.by.display_name if self.by else "the site"
         return f"{who} {self.verb} {self.subject_words}"
+
+
+class AuditSeal(models.Model):
+    """One link of the chain over the audit entries (labsite.audit). Append-only."""
+
+    sequence = models.BigIntegerField(primary_key=True)
+    entry = models.OneToOneField(AuditEntry, on_delete=models.PROTECT, related_name="seal")
+    seal = models.CharField(max_length=64)
+
+    class Meta:
+        ordering: ClassVar = ["sequence"]
+
+    def __str__(self) -> str:
+        return f"{self.sequence}:{self.seal[:12]}"
 
 
 class JobState(models.TextChoices):

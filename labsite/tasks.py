@@ -2,7 +2,7 @@
 
 from celery import shared_task
 
-from labsite import jobs
+from labsite import audit, jobs
 
 
 @shared_task(name="labsite.run_job")
@@ -13,3 +13,4 @@ def run_job(job_id: int) -> None:
 @shared_task(name="labsite.sweep")
 def sweep() -> None:
     jobs.sweep()
+    audit.seal()

@@ -3,13 +3,14 @@
 from django.contrib import admin
 from django.urls import include, path
 
-from labsite import gallery, views
+from labsite import audit_views, gallery, views
 
 urlpatterns = [
     path("sign-in/", views.SignIn.as_view(), name="sign-in"),
     path("sign-out/", views.SignOut.as_view(), name="sign-out"),
     path("healthz", views.healthz, name="healthz"),
     path("readyz", views.readyz, name="readyz"),
+    path("audit/", audit_views.index, name="audit"),
     path("gallery/", gallery.gallery, name="gallery"),
     path("admin/", admin.site.urls),
     path("", include("specimens.urls")),

@@ -19,6 +19,7 @@ HOMES = (
     (Role.LEAD, "/lab/"),
     (Role.EDITOR, "/desk/"),
     (Role.ADMINISTRATOR, "/admin/"),
+    (Role.AUDITOR, "/audit/"),
 )
 
 

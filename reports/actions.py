@@ -84,6 +84,9 @@ def publish_edition(*, by: User, study: Study) -> Edition:
         by=by.display_name,
     )
     content |= correction_part(study, content)
+    # An edition carries the end of the audit chain out of the house, so that nobody can write the
+    # chain anew without disagreeing with what was published (labsite.audit).
+    content["audit_head"] = str(audit.head())
     edition = Edition.objects.create(
         study=study,
         summary=now_standing.summary,

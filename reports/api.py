@@ -8,8 +8,9 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
+from labsite.api_policy import DeedView
 from labsite.models import User
-from labsite.roles import Deed, check_may
+from labsite.roles import Deed
 from reports import queries
 from reports.content import finding_content, trends_content
 from reports.models import Edition
@@ -17,12 +18,13 @@ from trials.models import Study
 from trials.studies import is_closed, note_look
 
 
-class FindingsView(APIView):
+class FindingsView(DeedView):
     """A study's findings as they stand, and whether they have seen every reading."""
+
+    deeds = {"GET": Deed.SEE_FINDINGS}
 
     def get(self, request: Request, slug: str) -> Response:
         """Answer with the findings; `is_current` is false while newer ones are computed."""
-        check_may(request.user, Deed.SEE_FINDINGS)
         study = get_object_or_404(Study, slug=slug)
         where = queries.standing(study)
         summary = None if is_closed(study) else where.summary

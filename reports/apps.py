@@ -11,7 +11,8 @@ class ReportsConfig(AppConfig):
 
     def ready(self) -> None:
         """Register the guards and the kinds of background work."""
-        from labsite import jobs, triggers
+        from labsite import audit, jobs, triggers
+        from reports.audit_heads import published_heads
         from reports.work import SUMMARISE_KIND
 
         triggers.append_only("reports_summary", what="summaries")
@@ -20,4 +21,5 @@ class ReportsConfig(AppConfig):
         triggers.append_only("reports_edition", what="published editions")
         triggers.append_only("reports_correction", what="corrections")
         triggers.append_only("reports_withdrawal", what="withdrawals")
+        audit.register_anchors("editions", published_heads)
         jobs.register(SUMMARISE_KIND)

@@ -6,7 +6,7 @@ name, such as "seconds"; "raw" itself is named only when it is no raw entry at a
 
 from collections.abc import Mapping
 from io import BytesIO
-from typing import Any, ClassVar
+from typing import Any
 
 from django.http import Http404
 from django.middleware.csrf import get_token
@@ -17,8 +17,8 @@ from rest_framework import exceptions, status
 from rest_framework.parsers import JSONParser
 from rest_framework.request import Request
 from rest_framework.response import Response
-from rest_framework.views import APIView
 
+from labsite.api_policy import DeedView
 from labsite.errors import Refused
 from labsite.problems import PROBLEM_TYPE, problem_body
 from labsite.roles import Deed, check_may, person
@@ -60,24 +60,17 @@ class BenchJSON(JSONParser):
 
 
 @method_decorator(never_cache, name="dispatch")
-class BenchView(APIView):
-    """Denies by default: a method without a deed in `deeds` is not answered."""
+class BenchView(DeedView):
+    """What the bench talks to: never cached, strict about its JSON."""
 
     parser_classes = [BenchJSON]
-    deeds: ClassVar[Mapping[str, Deed]] = {}
-
-    def check_permissions(self, request: Request) -> None:
-        super().check_permissions(request)
-        method = "GET" if request.method == "HEAD" else request.method or ""
-        if method not in self.deeds:
-            raise exceptions.MethodNotAllowed(method)
-        check_may(request.user, self.deeds[method])
 
 
-class SessionView(APIView):
+class SessionView(BenchView):
     """Who is signed in, with a fresh token for the next request that writes."""
 
-    @method_decorator(never_cache)
+    deeds = {"GET": None}
+
     def get(self, request: Request) -> Response:
         user = person(request)
         return Response(

@@ -38,7 +38,7 @@ def across(request: HttpRequest) -> HttpResponse:
     return render(request, "reports/desk/across.html", {"lines": pooled_lines()})
 
 
-@needs(Deed.SEE_FINDINGS)
+@needs(Deed.SEE_FINDINGS, post=Deed.DRAFT_EDITIONS)
 @require_http_methods(["GET", "HEAD", "POST"])
 @never_cache
 def study(request: HttpRequest, slug: str) -> HttpResponse:

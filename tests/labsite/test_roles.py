@@ -10,20 +10,21 @@ from labsite.roles import Deed, Role, check_may, give_role, may, needs, roles_of
 
 pytestmark = pytest.mark.django_db
 
-# One row a deed: technician, lead, editor, administrator. Written by hand from how a lab works,
-# not read from the program's own table.
+# One row a deed: technician, lead, editor, administrator, auditor. Written by hand from how a
+# lab works, not read from the program's own table.
 TABLE = {
-    "ENTER_READINGS": (True, True, False, False),
-    "VOID_RUNS": (True, True, False, False),
-    "SETTLE_READINGS": (False, True, False, False),
-    "UPLOAD_READINGS": (True, True, False, False),
-    "SEE_LAB": (True, True, True, False),
-    "MANAGE_RECORDS": (False, True, False, False),
-    "MANAGE_STUDIES": (False, True, False, False),
-    "SEE_FINDINGS": (False, True, True, False),
-    "DRAFT_EDITIONS": (False, True, True, False),
-    "PUBLISH_EDITIONS": (False, True, True, False),
-    "ADMINISTER": (False, False, False, True),
+    "ENTER_READINGS": (True, True, False, False, False),
+    "VOID_RUNS": (True, True, False, False, False),
+    "SETTLE_READINGS": (False, True, False, False, False),
+    "UPLOAD_READINGS": (True, True, False, False, False),
+    "SEE_LAB": (True, True, True, False, True),
+    "MANAGE_RECORDS": (False, True, False, False, False),
+    "MANAGE_STUDIES": (False, True, False, False, False),
+    "SEE_FINDINGS": (False, True, True, False, True),
+    "DRAFT_EDITIONS": (False, True, True, False, False),
+    "PUBLISH_EDITIONS": (False, True, True, False, False),
+    "READ_AUDIT": (False, True, False, True, True),
+    "ADMINISTER": (False, False, False, True, False),
 }
 
 
@@ -88,7 +89,7 @@ def test_an_administrator_can_open_the_administration_pages():
 def test_roles_cost_one_query_however_often_they_are_asked(django_assert_num_queries):
     lead = person(Role.LEAD)
     with django_assert_num_queries(1):
-        assert [may(lead, deed) for deed in Deed].count(True) == 10
+        assert [may(lead, deed) for deed in Deed].count(True) == 11
 
 
 def test_a_guarded_view_refuses_before_it_runs(rf):

@@ -7,8 +7,9 @@ from django.db import IntegrityError, transaction
 from django.test import Client
 from django.utils import timezone
 
+from labsite import audit, triggers
 from labsite.errors import Refused
-from labsite.models import AuditEntry
+from labsite.models import AuditEntry, AuditSeal
 from reports.actions import publish_edition, save_draft
 from reports.models import Edition, EditionDraft
 from specimens.models import Product
@@ -163,6 +164,24 @@ def test_publishing_and_drafting_leave_a_trace(pair: Study, editor) -> None:
     assert last.verb == "published edition"
     assert last.detail == {"number": 2, "digest": edition.digest}
     assert AuditEntry.objects.filter(by=editor, verb="changed draft").count() == 1
+
+
+def test_an_edition_carries_the_end_of_the_audit_chain_out_of_the_house(pair, editor) -> None:
+    audit.seal()
+    noted = str(audit.head())
+    edition = publish(pair, by=editor, note="Traced.")
+    assert edition.content["audit_head"] == noted
+    assert audit.verify().is_whole
+    triggers.remove()
+    AuditSeal.objects.all()._raw_delete(AuditSeal.objects.db)
+    AuditEntry.objects.update(verb="slept")
+    triggers.install()
+    audit.seal()
+    sequence = noted.partition(":")[0]
+    told = (
+        f"Seal {sequence} is not the one noted in edition 2 of {PAIR}: the chain was written anew."
+    )
+    assert audit.verify().faults == (told,)
 
 
 def test_a_draft_takes_no_other_fields(pair: Study, editor) -> None:

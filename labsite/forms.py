@@ -1,0 +1,40 @@
+"""Forms of the frame of the house."""
+
+from django import forms
+from django.apps import apps
+
+from labsite.models import User
+
+HOUSE = ("labsite", "specimens", "trials", "reports")
+
+
+def _kinds() -> list[tuple[str, str]]:
+    """Return the house's kinds of record: its models, so that no walk along the trail is needed."""
+    models = [model for app in HOUSE for model in apps.get_app_config(app).get_models()]
+    named = ((model._meta.label_lower, str(model._meta.verbose_name)) for model in models)
+    return [("", "every kind"), *sorted(named, key=lambda choice: choice[1])]
+
+
+class TrailForm(forms.Form):
+    """What part of the trail to show."""
+
+    person = forms.ModelChoiceField(
+        User.objects.order_by("username"), required=False, empty_label="everybody and the site"
+    )
+    kind = forms.ChoiceField(choices=_kinds, required=False, label="Kind of record")
+    words = forms.CharField(
+        required=False,
+        max_length=100,
+        label="Words",
+        help_text="In what was done or to what; or the number of a record or a request.",
+    )
+    since = forms.DateField(required=False, widget=forms.DateInput(attrs={"type": "date"}))
+    until = forms.DateField(required=False, widget=forms.DateInput(attrs={"type": "date"}))
+    before = forms.IntegerField(required=False, min_value=1, widget=forms.HiddenInput)
+
+    def clean(self) -> dict[str, object]:
+        cleaned = super().clean() or {}
+        since, until = cleaned.get("since"), cleaned.get("until")
+        if since and until and until < since:
+            self.add_error("until", "This day is before the first one.")
+        return cleaned
