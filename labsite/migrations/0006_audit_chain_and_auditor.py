@@ -7,7 +7,7 @@ def make_auditors(apps, schema_editor):
 
 
 class Migration(migrations.Migration):
-    dependencies = [("labsite", "0004_licence")]
+    dependencies = [("labsite", "0005_lab_emergency")]
 
     operations = [
         migrations.AddField(
