@@ -28,6 +28,7 @@ from reports.queries import (
     UsedEnds,
     drift_source,
     findings_for_page,
+    rater_labels,
     standing,
     study_inputs,
     study_members,
@@ -515,7 +516,7 @@ def _readings(study: Study, used: Mapping[UUID, UsedEnds]) -> list[dict[str, Any
         .select_related("run__specimen", "run__zone", "run__revision__method", "superseded_by")
         .order_by("run__position", "run", "rater", "entered_at")
     )
-    raters: dict[str, str] = {}
+    raters = rater_labels(study)
     for reading in found:
         run = reading.run
         newer = getattr(reading, "superseded_by", None)
@@ -539,19 +540,12 @@ def _readings(study: Study, used: Mapping[UUID, UsedEnds]) -> list[dict[str, Any
                 "used_words": ends.words if ends else "",
                 "unit": run.revision.unit,
                 "grade": reading.grade,
-                "rater": _rater(reading.rater, raters),
+                "rater": raters[reading.rater],
                 "state": "superseded" if newer else "void" if void else "used",
                 "reason": newer.reason if newer else _void_words(void) if void else "",
             }
         )
     return rows
-
-
-def _rater(name: str, known: dict[str, str]) -> str:
-    # readers see which grades are one person's, never whose
-    if not name:
-        return ""
-    return known.setdefault(name, f"rater {chr(ord('A') + len(known) % 26)}")
 
 
 def _void_words(void: RunVoid) -> str:

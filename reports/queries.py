@@ -156,6 +156,7 @@ def study_inputs(
     pairs = {m.specimen.code: m.pair for arm in arms for m in arm.members.all()}
     service = _service(study)
     used = list(study.study_methods.select_related("revision__method"))
+    raters = rater_labels(study)
     readings = (
         Reading.objects.current()
         .filter(run__study=study, run__void__isnull=True)
@@ -184,7 +185,7 @@ def study_inputs(
             continue
         days[place].add(reading.measured_at.date().isoformat())
         if reading.grade is not None:
-            grades[place].append((reading.rater, reading.grade))
+            grades[place].append((raters[reading.rater], reading.grade))
         elif reading.low is not None:
             bound = Bound(stands.low, stands.high) if stands else Bound(reading.low, reading.high)
             bounds[place].append(bound)
@@ -261,6 +262,25 @@ def _calibrated(
         moved_count=sum(stands.is_moved for stands in behind),
         widened_count=sum(stands.is_widened for stands in behind),
     )
+
+
+def rater_labels(study: Study) -> dict[str, str]:
+    """A label for each rater: readers see which grades are one person's, never whose."""
+    names = (
+        Reading.objects.filter(run__study=study)
+        .exclude(rater="")
+        .order_by("run__position", "run", "rater", "entered_at")
+        .values_list("rater", flat=True)
+    )
+    return {name: f"rater {_letters(place)}" for place, name in enumerate(dict.fromkeys(names))} | {
+        "": ""
+    }
+
+
+def _letters(place: int) -> str:
+    """A to Z, then AA, AB and so on."""
+    rest, letter = divmod(place, 26)
+    return (_letters(rest - 1) if rest else "") + chr(ord("A") + letter)
 
 
 def _service(study: Study) -> dict[str, Service]:

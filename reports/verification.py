@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from reports.corrections import ReadAt, correct, interval_of_control
+from reports.degradation import CannotCompare
 from reports.degradation.drift import ControlPoint
 from reports.queries import StudyInputs, is_graded
 from reports.study_findings import all_trend_rows, finding_rows
@@ -76,15 +77,51 @@ def published_from(content: Mapping[str, Any]) -> Published:
 
 
 def verify(published: Published) -> list[Check]:
-    """Every check, in the order of a reader's doubt: the data, the findings, the trends."""
+    """Every check, in the order of a reader's doubt: the data, the findings, the trends.
+
+    Raises
+    ------
+    CannotVerify
+        When what was published is not whole.
+    """
     inputs = inputs_of(published.analysis["inputs"])
-    return [
-        _check_digest(published),
-        *_check_readings(published, inputs),
-        *_check_drift(published, inputs),
-        *_check_findings(published, inputs),
-        *_check_trends(published, inputs),
-    ]
+    try:
+        return [
+            _check_digest(published),
+            *_check_readings(published, inputs),
+            *_check_drift(published, inputs),
+            *_check_findings(published, inputs),
+            *_check_trends(published, inputs),
+        ]
+    except (KeyError, TypeError, AttributeError, CannotCompare) as why:
+        raise CannotVerify(f"What was published is not whole: {why}.") from None
+
+
+def findings_again(published: Published) -> list[dict[str, Any]]:
+    """The findings worked out from the published inputs, in the form that `analyse` prints."""
+    inputs = inputs_of(published.analysis["inputs"])
+    again = iter(finding_rows(inputs))
+    found = []
+    for method in inputs.methods:
+        baseline = next(arm for arm in method.arms if arm.is_baseline)
+        for arm in method.arms:
+            if arm.is_baseline:
+                continue
+            row = next(again)
+            details = row.pop("details")
+            for name in ("revision_id", "arm_id", "baseline_id", "position"):
+                del row[name]
+            found.append(
+                {
+                    "property": method.property,
+                    "direction": "higher" if method.higher_is_better else "lower",
+                    "baseline": baseline.label,
+                    "arm": arm.label,
+                }
+                | row
+                | ({"grades": details} if row["kind"] == "grades" else {})
+            )
+    return found
 
 
 # --- the inputs --------------------------------------------------------------------------------
@@ -98,6 +135,13 @@ def inputs_of(plain: Mapping[str, Any]) -> StudyInputs:
     CannotVerify
         When a part is there that this version does not know, or one that it needs is not.
     """
+    try:
+        return _inputs_of(plain)
+    except (KeyError, TypeError, AttributeError) as why:
+        raise CannotVerify(f"The inputs of the analysis are not whole: {why}.") from None
+
+
+def _inputs_of(plain: Mapping[str, Any]) -> StudyInputs:
     numbered = dict(plain)
     numbered["methods"] = [
         {
@@ -134,10 +178,7 @@ def _built_dataclass(kind: Any, value: Mapping[str, Any]) -> Any:
     strange = sorted(value.keys() - hints.keys())
     if strange:
         raise CannotVerify(f"A newer version published this: '{strange[0]}' is not known here.")
-    try:
-        return kind(**{name: _built(hints[name], part) for name, part in value.items()})
-    except TypeError as why:
-        raise CannotVerify(f"The inputs of the analysis are not whole: {why}.") from None
+    return kind(**{name: _built(hints[name], part) for name, part in value.items()})
 
 
 def _check_digest(published: Published) -> Check:

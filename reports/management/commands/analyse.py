@@ -8,6 +8,8 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from reports.degradation import ENGINE_VERSION, CannotCompare, Record
 from reports.interval_csv import BadRow, analyse, analyse_pairs, analyse_trends, read_table
+from reports.packages import DESCRIPTOR, read_package
+from reports.verification import CannotVerify, findings_again
 from reports.words import level_words, percent, percent_range
 
 
@@ -18,7 +20,9 @@ class Command(BaseCommand):
         "Analyse a CSV of intervals with the columns property, direction (higher or lower is "
         "better), arm, specimen, low and high (inf or empty: no upper end). The first arm of a "
         "property is its baseline. Grades have the columns grade and rater instead of low and "
-        "high. --trend needs a column exposure, --paired a column pair."
+        "high. --trend needs a column exposure, --paired a column pair. FILE may also be a "
+        "downloaded data package of an edition (a zip, a folder, or its datapackage.json): its "
+        "findings are worked out on the terms it was published with."
     )
     requires_system_checks = ()
 
@@ -45,9 +49,14 @@ class Command(BaseCommand):
         """Print the findings; a bad row or a bad option is named and nothing is printed."""
         if not 0 < level < 1 or not 0 < margin < 1:
             raise CommandError("Level and margin lie between 0 and 1.")
+        if _is_package(file) and (options["trend"] or options["paired"] or record):
+            raise CommandError("A package brings its own terms: leave the other options out.")
         try:
-            findings = self._findings(file, level, margin, record, options)
-        except (BadRow, CannotCompare) as why:
+            if _is_package(file):
+                findings = findings_again(read_package(file))
+            else:
+                findings = self._findings(file, level, margin, record, options)
+        except (BadRow, CannotCompare, CannotVerify) as why:
             raise CommandError(str(why)) from None
         if options["json"]:
             answer = {"engine": ENGINE_VERSION, "findings": findings}
@@ -55,7 +64,7 @@ class Command(BaseCommand):
             return
         for found in findings:
             words = _trend_words if options["trend"] else _finding_words
-            self.stdout.write(words(found, level))
+            self.stdout.write(words(found, found.get("level", level)))
 
     def _findings(
         self,
@@ -72,6 +81,10 @@ class Command(BaseCommand):
             return analyse_pairs(file, read_table(file, needs="pair"), level=level, margin=margin)
         known = Record(*record) if record else None
         return analyse(read_table(file), level=level, margin=margin, record=known)
+
+
+def _is_package(file: Path) -> bool:
+    return file.is_dir() or file.suffix == ".zip" or file.name == DESCRIPTOR
 
 
 def _finding_words(found: dict[str, Any], level: float) -> str:
