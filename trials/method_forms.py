@@ -353,8 +353,10 @@ class DraftForm(ActionForm):
         rule = {
             name: value
             for name in ("start", "stride", "may_return", "enough")
-            if (value := cleaned.pop(f"step_{name}", None))
+            if (value := cleaned.pop(f"step_{name}", None)) not in (None, "")
         }
+        if not any(rule.values()):
+            rule = {}
         return cleaned | {"conditions": conditions, "trace": trace, "step_rule": rule}
 
     @property

@@ -248,7 +248,9 @@ def _plain(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, list):
-        return " to ".join(str(one) for one in value)
+        return " to ".join(_plain(one) for one in value)
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
     return str(value)
 
 
