@@ -8,8 +8,11 @@ from django.core.exceptions import PermissionDenied
 class Refused(Exception):
     """What was asked cannot be done as given.
 
-    `problems` maps a field name to its sentences; the empty name is the whole form.
+    `problems` maps a field name to its sentences; the empty name is the whole form. `told` is
+    what a program may need to know besides; the API adds it to the problem.
     """
+
+    told: Mapping[str, str] = {}
 
     def __init__(self, problems: Mapping[str, Sequence[str]] | str) -> None:
         if isinstance(problems, str):
@@ -26,6 +29,17 @@ class Refused(Exception):
 
 class Conflict(Refused):
     """Something else is already there under the same name; both need a person's eyes."""
+
+
+class NotYet(Refused):
+    """It can be done once another entry has arrived, which may still be on its way.
+
+    `waits_for` is the kind of that entry, in the word of the bench's queue.
+    """
+
+    def __init__(self, problems: Mapping[str, Sequence[str]] | str, *, waits_for: str) -> None:
+        super().__init__(problems)
+        self.told = {"code": "waits", "waits_for": waits_for}
 
 
 class NotAllowed(PermissionDenied):

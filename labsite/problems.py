@@ -25,8 +25,9 @@ def problem_response(error: Exception, context: dict[str, Any]) -> Response | No
         return None
     status, problems, headers = known
     set_rollback()
+    told = getattr(error, "told", {})
     return Response(
-        problem_body(status, problems),
+        {**problem_body(status, problems), **told},
         status=status,
         headers=headers,
         content_type=PROBLEM_TYPE,

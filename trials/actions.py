@@ -13,7 +13,7 @@ from django.db.models import F, Max
 from django.utils import timezone
 
 from labsite import audit, jobs
-from labsite.errors import Conflict, Refused
+from labsite.errors import Conflict, NotYet, Refused
 from labsite.models import User
 from specimens.models import Specimen, Zone
 from trials import policies
@@ -30,6 +30,7 @@ from trials.models import (
     Study,
     StudyMethod,
 )
+from trials.tablets import Sent
 
 SUMMARISE = "reports.summarise"
 
@@ -282,24 +283,63 @@ def plan_run_by_codes(
 
 @transaction.atomic
 def acknowledge_safety(
-    *, by: User, revision: MethodRevision, answers: Mapping[str, bool]
+    *, by: User, revision: MethodRevision, answers: Mapping[str, bool], sent: Sent | None = None
 ) -> SafetyAcknowledgement:
-    """Every check answered yes, one by one, by a named person."""
+    """Every check answered yes, one by one, by a named person.
+
+    From a tablet it may arrive late and more than once; it counts from when it was given.
+    """
     missing = [check for check in revision.checks if answers.get(check["key"]) is not True]
     if missing:
         raise Refused({check["key"]: [f"Not yet: {check['text']}"] for check in missing})
-    acknowledged = SafetyAcknowledgement.objects.create(
-        revision=revision,
-        by=by,
-        at=timezone.now(),
-        answers={check["key"]: True for check in revision.checks},
-    )
+    try:
+        with transaction.atomic():
+            acknowledged = SafetyAcknowledgement.objects.create(
+                revision=revision,
+                by=by,
+                at=sent.at_most_now(field="passed_at") if sent else timezone.now(),
+                answers={check["key"]: True for check in revision.checks},
+                **_arrival(sent),
+            )
+    except IntegrityError:
+        same = _passed_before(sent, by=by, revision=revision)
+        if same is None:
+            raise
+        return same
     audit.record(by=by, verb="passed safety checks", subject=revision)
     return acknowledged
 
 
+def _arrival(sent: Sent | None) -> dict[str, Any]:
+    if sent is None:
+        return {}
+    return {
+        "entry": sent.entry,
+        "received_at": timezone.now(),
+        "clock_offset_s": sent.clock_offset_s,
+    }
+
+
+def _passed_before(
+    sent: Sent | None, *, by: User, revision: MethodRevision
+) -> SafetyAcknowledgement | None:
+    """What this entry became when it came before; None when nothing stands under its id."""
+    standing = SafetyAcknowledgement.objects.filter(entry=sent.entry).first() if sent else None
+    if standing is not None and (standing.by_id, standing.revision_id) != (by.pk, revision.pk):
+        raise Conflict("Other checks were stored under this id; these were not.")
+    return standing
+
+
 @transaction.atomic
-def void_run(*, by: User, run: Run, reason: str, note: str, value_was_known: bool) -> RunVoid:
+def void_run(
+    *,
+    by: User,
+    run: Run,
+    reason: str,
+    note: str,
+    value_was_known: bool,
+    sent: Sent | None = None,
+) -> RunVoid:
     """The run did not measure the thing. Everything is kept; it says why.
 
     Sent twice by the same person with the same words, it is the same void.
@@ -319,7 +359,8 @@ def void_run(*, by: User, run: Run, reason: str, note: str, value_was_known: boo
     }
     try:
         with transaction.atomic():
-            void = RunVoid.objects.create(run=run, at=timezone.now(), **content)
+            at = sent.at_most_now(field="voided_at") if sent else timezone.now()
+            void = RunVoid.objects.create(run=run, at=at, **content, **_arrival(sent))
     except IntegrityError:
         # void already, or voided by somebody else just now; the same void again is no news
         same = RunVoid.objects.filter(run=run, **content).first()
@@ -351,10 +392,13 @@ class ReadingEntry:
     note: str = ""
     supersedes: uuids.UUID | None = None
     reason: str = ""
+    clock_offset_s: float | None = None  # already in `measured_at`
 
     def content(self, by: User) -> dict[str, Any]:
         """What makes two entries the same entry."""
-        return {
+        # left out when unknown, so that readings from before it existed keep their digest
+        known = self.clock_offset_s is not None
+        return ({"clock_offset_s": self.clock_offset_s} if known else {}) | {
             "run": self.run.pk,
             "raw": dict(self.raw),
             "measured_at": self.measured_at.timestamp(),
@@ -402,6 +446,7 @@ def record_reading(*, by: User, entry: ReadingEntry) -> Recorded:
                 rater=entry.rater,
                 note=entry.note,
                 measured_at=entry.measured_at,
+                clock_offset_s=entry.clock_offset_s,
                 entered_at=timezone.now(),
                 by=by,
                 supersedes=older,
@@ -449,7 +494,8 @@ def _check_entry(*, by: User, entry: ReadingEntry) -> Reading | None:
     run = entry.run
     policies.check_study_takes_readings(run.study)
     policies.check_measured_at(entry.measured_at, run.study)
-    if RunVoid.objects.filter(run=run).exists():
+    # one taken before the void was decided belongs to the run, in whatever order they arrive
+    if RunVoid.objects.filter(run=run, at__lt=entry.measured_at).exists():
         raise Refused({"": ["This run is void: a void run takes no more readings."]})
     graded = run.revision.outcome_kind == ReadingKind.GRADE
     if graded and not entry.rater.strip():
@@ -457,9 +503,11 @@ def _check_entry(*, by: User, entry: ReadingEntry) -> Reading | None:
     if entry.rater and not graded:
         raise Refused({"rater": ["Only grades have a rater."]})
     if entry.supersedes is None:
-        policies.check_safety_acknowledged(run.revision, by)
+        policies.check_safety_acknowledged(run.revision, by, at=entry.measured_at)
         return None
     older = Reading.objects.filter(pk=entry.supersedes, run=run).first()
+    if older is None and not Reading.objects.filter(pk=entry.supersedes).exists():
+        raise NotYet({"supersedes": ["The reading to amend has not arrived."]}, waits_for="reading")
     if older is None:
         raise Refused({"supersedes": ["The reading to amend is not one of this run."]})
     if not entry.reason.strip():

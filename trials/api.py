@@ -4,6 +4,7 @@ In a problem, `problems` maps a field to its sentences. A field of the raw entry
 name, such as "seconds"; "raw" itself is named only when it is no raw entry at all.
 """
 
+import uuid as uuids
 from collections.abc import Mapping
 from io import BytesIO
 from typing import Any
@@ -11,6 +12,7 @@ from typing import Any
 from django.http import Http404
 from django.middleware.csrf import get_token
 from django.shortcuts import get_object_or_404
+from django.utils import timezone
 from django.utils.decorators import method_decorator
 from django.views.decorators.cache import never_cache
 from rest_framework import exceptions, status
@@ -19,10 +21,11 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from labsite.api_policy import DeedView
-from labsite.errors import Refused
+from labsite.errors import NotYet, Refused
 from labsite.problems import PROBLEM_TYPE, problem_body
 from labsite.roles import Deed, check_may, person
 from trials import actions, queries
+from trials.added_runs import add_run_once
 from trials.models import MethodRevision, Run, Study
 from trials.serializers import (
     AcknowledgedAnswer,
@@ -36,7 +39,9 @@ from trials.serializers import (
     StudyAnswer,
     StudyDetailAnswer,
     parse_reading_id,
+    sent_of,
 )
+from trials.tablets import by_server_clock
 
 LARGEST_BODY = 2 * 1024 * 1024  # bytes; a reading is under 1 kB
 
@@ -65,6 +70,23 @@ class BenchView(DeedView):
 
     parser_classes = [BenchJSON]
 
+    def check_permissions(self, request: Request) -> None:
+        super().check_permissions(request)
+        _check_entered_by(request)
+
+
+class OtherPerson(exceptions.PermissionDenied):
+    """An entry is sent only in the name of the person who made it."""
+
+    told: Mapping[str, str] = {"code": "other person"}
+
+
+def _check_entered_by(request: Request) -> None:
+    """A shared tablet says whose entry it sends; someone else may have signed in since."""
+    entered_by = request.headers.get("X-Entered-By")
+    if entered_by is not None and entered_by != str(person(request).pk):
+        raise OtherPerson("Somebody else is signed in than the person who entered this.")
+
 
 class SessionView(BenchView):
     """Who is signed in, with a fresh token for the next request that writes."""
@@ -79,6 +101,8 @@ class SessionView(BenchView):
                 "username": user.get_username(),
                 "display_name": user.display_name,
                 "csrf_token": get_token(request._request),
+                # by which a tablet finds out that its clock is wrong
+                "now": timezone.now().isoformat(),
             }
         )
 
@@ -99,13 +123,27 @@ class ReadingView(BenchView):
         given = GivenReading(data=request.data)
         given.is_valid(raise_exception=True)
         content = given.validated_data
-        run_id = content.pop("run")
-        run = Run.objects.select_related("study", "revision__method").filter(pk=run_id).first()
-        if run is None:
-            raise Refused({"run": [f"There is no run {run_id}."]})
-        entry = actions.ReadingEntry(uuid=uuid, run=run, **content)
+        content["run"] = run_named(content["run"])
+        content["measured_at"] = by_server_clock(
+            content["measured_at"], content["clock_offset_s"], field="measured_at"
+        )
+        entry = actions.ReadingEntry(uuid=uuid, **content)
         recorded = actions.record_reading(by=person(request), entry=entry)
         return _recorded(recorded, entry)
+
+
+def run_named(name: int | uuids.UUID) -> Run:
+    """The run of that number, or the one that this entry added or is still to add."""
+    runs = Run.objects.select_related("study", "revision__method", "specimen")
+    if isinstance(name, int):
+        run = runs.filter(pk=name).first()
+        if run is None:
+            raise Refused({"run": [f"There is no run {name}."]})
+        return run
+    run = runs.filter(entry=name).first()
+    if run is None:
+        raise NotYet({"run": ["The run of this entry has not arrived."]}, waits_for="run")
+    return run
 
 
 def _recorded(recorded: actions.Recorded, entry: actions.ReadingEntry) -> Response:
@@ -165,8 +203,19 @@ class RunsView(BenchView):
             check_may(request.user, Deed.MANAGE_STUDIES)
         given = GivenRun(data=request.data)
         given.is_valid(raise_exception=True)
-        run = actions.plan_run_by_codes(by=person(request), study=study, **given.validated_data)
-        return Response(RunAnswer(queries.run_by_id(run.pk)).data, status=status.HTTP_201_CREATED)
+        entry = given.validated_data.pop("entry")
+        if entry is None:
+            run = actions.plan_run_by_codes(by=person(request), study=study, **given.validated_data)
+        else:
+            run = add_run_once(
+                by=person(request), study=study, entry=entry, codes=given.validated_data
+            )
+        return Response(_named(run.pk, entry), status=status.HTTP_201_CREATED)
+
+
+def _named(run_id: int, entry: uuids.UUID | None) -> dict[str, Any]:
+    """The run, with the entry that this answers, so that a tablet can believe it."""
+    return {**RunAnswer(queries.run_by_id(run_id)).data, "entry": entry and str(entry)}
 
 
 class VoidView(BenchView):
@@ -178,8 +227,9 @@ class VoidView(BenchView):
         run = get_object_or_404(Run.objects.select_related("study"), pk=run_id)
         given = GivenVoid(data=request.data)
         given.is_valid(raise_exception=True)
-        actions.void_run(by=person(request), run=run, **given.validated_data)
-        return Response(RunAnswer(queries.run_by_id(run.pk)).data)
+        sent = sent_of(given.validated_data, field="voided_at")
+        actions.void_run(by=person(request), run=run, sent=sent, **given.validated_data)
+        return Response(_named(run.pk, sent.entry if sent else None))
 
 
 class ChecksView(BenchView):
@@ -193,8 +243,15 @@ class ChecksView(BenchView):
         )
         given = GivenAnswers(data=request.data)
         given.is_valid(raise_exception=True)
+        sent = sent_of(given.validated_data, field="passed_at")
         passed = actions.acknowledge_safety(
-            by=person(request), revision=revision, answers=given.validated_data["answers"]
+            by=person(request),
+            revision=revision,
+            answers=given.validated_data["answers"],
+            sent=sent,
         )
-        answer = AcknowledgedAnswer(queries.acknowledged_line(passed)).data
+        answer = {
+            **AcknowledgedAnswer(queries.acknowledged_line(passed)).data,
+            "entry": str(sent.entry) if sent else None,
+        }
         return Response(answer, status=status.HTTP_201_CREATED)

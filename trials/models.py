@@ -413,6 +413,13 @@ class Run(models.Model):
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+"
     )
     note = models.TextField(blank=True)
+    entry = models.UUIDField(
+        null=True,
+        blank=True,
+        unique=True,
+        editable=False,
+        help_text="Of the tablet that added it; its readings may name the run by it.",
+    )
 
     objects = RunQuerySet.as_manager()
 
@@ -452,7 +459,10 @@ class RunVoid(models.Model):
     note = models.TextField()
     value_was_known = models.BooleanField()
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
-    at = models.DateTimeField()
+    at = models.DateTimeField(help_text="When it was decided, by the server's clock.")
+    entry = models.UUIDField(null=True, blank=True, unique=True, editable=False)
+    received_at = models.DateTimeField(null=True, blank=True)
+    clock_offset_s = models.FloatField(null=True, blank=True)
 
     class Meta:
         constraints = [
@@ -494,7 +504,14 @@ class Reading(models.Model):
     rater = models.CharField(max_length=40, blank=True)
     note = models.TextField(blank=True)
     entered_from = models.CharField(max_length=6, choices=EnteredFrom, default=EnteredFrom.BENCH)
-    measured_at = models.DateTimeField(help_text="By the bench's clock.")
+    measured_at = models.DateTimeField(
+        help_text="When it was taken: by the bench's clock, put right by `clock_offset_s`."
+    )
+    clock_offset_s = models.FloatField(
+        null=True,
+        blank=True,
+        help_text="What was added to the tablet's time, in seconds; empty when nobody measured it.",
+    )
     entered_at = models.DateTimeField(help_text="By the server's clock.")
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     supersedes = models.OneToOneField(
@@ -578,6 +595,9 @@ class SafetyAcknowledgement(models.Model):
     watcher = models.CharField(
         max_length=80, blank=True, help_text="Who watches, where the checks ask for two people."
     )
+    entry = models.UUIDField(null=True, blank=True, unique=True, editable=False)
+    received_at = models.DateTimeField(null=True, blank=True)
+    clock_offset_s = models.FloatField(null=True, blank=True)
 
     class Meta:
         indexes = [models.Index(fields=["revision", "by", "at"])]

@@ -4,12 +4,13 @@ from datetime import datetime, timedelta
 
 from django.utils import timezone
 
-from labsite.errors import Refused
+from labsite.errors import NotYet, Refused
 from labsite.models import User
 from specimens.models import Specimen, Zone
 from trials.models import ArmSpecimen, MethodRevision, Run, SafetyAcknowledgement, Study
 
 SAFETY_LASTS = timedelta(hours=12)  # one working day: a new session asks again
+SAFETY_SLACK = timedelta(minutes=1)  # two measurements of one tablet's clock differ by seconds
 CLOCK_SLACK = timedelta(minutes=10)  # a tablet's clock may be a little ahead of the server's
 
 
@@ -115,15 +116,23 @@ def check_site_free(
         raise Refused({"site": [f"Site {site} of {zone.name} on {specimen.code} is used up."]})
 
 
-def check_safety_acknowledged(revision: MethodRevision, by: User) -> None:
-    """The person has passed this method's checks today."""
-    if revision.checks and not safety_acknowledged(revision, by):
-        raise Refused(
-            {"": [f"Pass the checks for {revision.method.name.lower()} before you run it."]}
+def check_safety_acknowledged(
+    revision: MethodRevision, by: User, *, at: datetime | None = None
+) -> None:
+    """The person had passed this method's checks when it was run, which may be hours ago.
+
+    The passing may itself still be on its way from the same tablet.
+    """
+    if revision.checks and not safety_acknowledged(revision, by, at=at):
+        raise NotYet(
+            {"": [f"Pass the checks for {revision.method.name.lower()} before you run it."]},
+            waits_for="checks",
         )
 
 
-def safety_acknowledged(revision: MethodRevision, by: User) -> bool:
-    """True when this person passed this revision's checks within `SAFETY_LASTS`."""
-    since = timezone.now() - SAFETY_LASTS
-    return SafetyAcknowledgement.objects.filter(revision=revision, by=by, at__gte=since).exists()
+def safety_acknowledged(revision: MethodRevision, by: User, *, at: datetime | None = None) -> bool:
+    """True when this person passed this revision's checks within `SAFETY_LASTS` before then."""
+    then = timezone.now() if at is None else at
+    return SafetyAcknowledgement.objects.filter(
+        revision=revision, by=by, at__gte=then - SAFETY_LASTS, at__lte=then + SAFETY_SLACK
+    ).exists()

@@ -1,7 +1,9 @@
 """What the API takes and gives. What comes in is bounded here; actions decide what it means."""
 
+import math
 import uuid as uuids
 from collections.abc import Mapping
+from contextlib import suppress
 from typing import Any
 
 from rest_framework import serializers
@@ -9,6 +11,7 @@ from rest_framework import serializers
 from labsite.errors import Refused
 from specimens.codes import BadCode, clean_code
 from trials.queries import LONGEST_NOTE
+from trials.tablets import Sent, by_server_clock
 
 LONGEST_TYPED = 40  # characters of one field of a raw entry
 MOST_RAW_FIELDS = 10
@@ -123,20 +126,58 @@ class Given(serializers.Serializer[Any]):
         return super().to_internal_value(data)
 
 
+class RunName(serializers.Field[Any, Any, Any, Any]):
+    """A run by its number, or by the id of the entry that adds it, which may come later."""
+
+    default_error_messages = {"invalid": "Name the run by its number or its entry's id."}
+
+    def to_internal_value(self, data: Any) -> int | uuids.UUID:
+        if isinstance(data, int) and not isinstance(data, bool) and 1 <= data <= LARGEST_ID:
+            return data
+        if isinstance(data, str):
+            with suppress(ValueError):
+                return uuids.UUID(data)
+        raise serializers.ValidationError(self.error_messages["invalid"])
+
+    def to_representation(self, value: Any) -> Any:
+        return value
+
+
+class ClockOffset(serializers.FloatField):
+    """What has to be added to a tablet's time, in seconds; up to ten years."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(
+            min_value=-3.2e8, max_value=3.2e8, allow_null=True, default=None, **options
+        )
+
+    def to_internal_value(self, data: Any) -> float:
+        offset = super().to_internal_value(data)
+        if not math.isfinite(offset):
+            self.fail("invalid")
+        return offset
+
+
 class GivenReading(Given):
     """A reading from the bench."""
 
-    run = serializers.IntegerField(min_value=1, max_value=LARGEST_ID)
+    run = RunName()
     raw = RawEntry()
     measured_at = ClockTime()
     rater = serializers.CharField(max_length=40, allow_blank=True, default="")
     note = serializers.CharField(max_length=LONGEST_NOTE, allow_blank=True, default="")
     supersedes = serializers.UUIDField(allow_null=True, default=None)
     reason = serializers.CharField(max_length=LONGEST_NOTE, allow_blank=True, default="")
+    clock_offset_s = ClockOffset()
 
 
 class GivenRun(Given):
-    """A run to add to the sheet. Without a site it takes the first free one."""
+    """A run to add to the sheet. Without a site it takes the first free one.
+
+    With an `entry` it is added once, however often it is sent.
+    """
+
+    entry = serializers.UUIDField(allow_null=True, default=None)
 
     specimen = serializers.CharField(
         max_length=20, error_messages={"required": "Type the code on the specimen's label."}
@@ -159,6 +200,7 @@ def run_from_form(typed: Mapping[str, str]) -> dict[str, Any]:
         problems = given.errors
         raise Refused({field: [str(s) for s in problems[field]] for field in problems})
     clean: dict[str, Any] = given.validated_data
+    clean.pop("entry")
     return clean
 
 
@@ -168,12 +210,29 @@ class GivenVoid(Given):
     reason = serializers.CharField(max_length=20)
     note = serializers.CharField(max_length=LONGEST_NOTE, allow_blank=True)
     value_was_known = TrueOrFalse()
+    entry = serializers.UUIDField(allow_null=True, default=None)
+    voided_at = ClockTime(allow_null=True, default=None)
+    clock_offset_s = ClockOffset()
 
 
 class GivenAnswers(Given):
     """The answers to a method's safety checks, by the key of each."""
 
     answers = serializers.DictField(child=TrueOrFalse())
+    entry = serializers.UUIDField(allow_null=True, default=None)
+    passed_at = ClockTime(allow_null=True, default=None)
+    clock_offset_s = ClockOffset()
+
+
+def sent_of(content: dict[str, Any], *, field: str) -> Sent | None:
+    """Take what a tablet tells of its entry out of the content; None when no tablet speaks."""
+    entry, at = content.pop("entry"), content.pop(field)
+    offset = content.pop("clock_offset_s")
+    if entry is None:
+        return None
+    if at is None:
+        raise serializers.ValidationError({field: ["Say when, for an entry with an id."]})
+    return Sent(entry, by_server_clock(at, offset, field=field), offset)
 
 
 class ReadingAnswer(serializers.Serializer[Any]):

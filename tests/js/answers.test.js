@@ -1,10 +1,10 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { meaningOf, sentenceFor } from "../../trials/static/trials/js/answers.js";
+import { meaningOf, namesEntry } from "../../trials/static/trials/js/answers.js";
 
 const ID = "12345678-1234-4234-8234-123456789012";
-const names = (body) => body.id === ID;
+const names = namesEntry(ID);
 const meaning = (status, body) => meaningOf({ status, body }, names);
 
 test("kept is believed only of an answer that names the entry", () => {
@@ -32,10 +32,18 @@ test("what a person must put right is refused, everything else is sent again", (
   assert.equal(meaning(400, null), "send again");
 });
 
-test("a sign-in that ended and another person are told apart", () => {
+test("an answer may name the entry beside what it made", () => {
+  assert.equal(meaning(201, { id: 17, entry: ID }), "kept");
+  assert.equal(meaning(201, { id: 17, entry: "another" }), "send again");
+});
+
+test("what a server waits for is no refusal", () => {
+  assert.equal(meaning(400, { code: "waits", waits_for: "run", problems: {} }), "waits for another");
+});
+
+test("a sign-in that ended, another person and a stale token are told apart", () => {
   assert.equal(meaning(401, { problems: {} }), "sign in");
   assert.equal(meaning("other person", { display_name: "Wat" }), "other person");
-  assert.match(sentenceFor("other person", { body: { display_name: "Wat" } }), /^Wat is signed in now/);
-  assert.match(sentenceFor("sign in", {}), /sign-in has ended/);
-  assert.match(sentenceFor("send again", {}), /stored once/);
+  assert.equal(meaning(403, { code: "other person", problems: {} }), "other person");
+  assert.equal(meaning(403, { code: "stale token", problems: {} }), "stale token");
 });

@@ -1,9 +1,13 @@
 // View module: the safety checks, each ticked by itself. Until they are passed there is nothing to enter into.
 
-import { meaningOf, sentenceFor } from "./answers.js";
+import { mintId } from "./ids.js";
 import { clearProblems, showProblems } from "./problems.js";
+import { database, put, serverNow, whenAnswered } from "./queue.js";
+import { notStoredWords } from "./queue/flow.js";
 
-export function wireChecks(page, data, client, { onPassed, onDue }) {
+const LASTS_MS = 12 * 3600 * 1000; // as the server counts it
+
+export function wireChecks(page, data, { onPassed, onDue }) {
   const section = page.querySelector("[data-checks]");
   if (!section) {
     onPassed();
@@ -12,18 +16,28 @@ export function wireChecks(page, data, client, { onPassed, onDue }) {
   const form = section.querySelector("[data-checks-form]");
   const passed = section.querySelector("[data-checks-passed]");
   const button = form.querySelector("[type=submit]");
+  const about = `checks:${data.addresses.checks}`;
+  let timer = null;
 
-  const settle = (until) => {
-    const left = until ? new Date(until) - Date.now() : 0;
+  async function settle(until) {
+    clearTimeout(timer);
+    const left = until ? until - (await serverNow()) : 0;
     form.hidden = left > 0;
     passed.hidden = left <= 0;
     if (left > 0) {
       onPassed();
-      setTimeout(() => settle(until), left);
+      timer = setTimeout(() => settle(until), Math.min(left, 2 ** 31 - 1));
     } else {
       onDue();
     }
-  };
+  }
+
+  /** Passed on this tablet a while ago, perhaps without network and after the page was drawn. */
+  async function knownHere() {
+    const { waiting, sent } = await (await database()).about(about);
+    const mine = [...waiting.filter((entry) => entry.state !== "refused"), ...sent].filter((entry) => entry.by === data.user);
+    return Math.max(0, ...mine.map((entry) => entry.made_at + (entry.clock_offset_s ?? 0) * 1000 + LASTS_MS));
+  }
 
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
@@ -36,15 +50,38 @@ export function wireChecks(page, data, client, { onPassed, onDue }) {
       return;
     }
     button.disabled = true;
-    const answer = await client.send("POST", data.addresses.checks, { answers });
-    button.disabled = false;
-    const meaning = meaningOf(answer, (body) => Boolean(body.until));
-    if (meaning === "kept") {
-      settle(answer.body.until);
-    } else {
-      showProblems(form, answer.body?.problems ?? { "": sentenceFor(meaning, answer) });
+    const id = mintId((bytes) => crypto.getRandomValues(bytes));
+    try {
+      await put({
+        kind: "checks",
+        id,
+        method: "POST",
+        address: data.addresses.checks,
+        body: { entry: id, answers, passed_at: new Date().toISOString() },
+        label: `Safety checks passed: ${section.dataset.method}`,
+        about,
+        isClocked: true,
+      });
+    } catch (error) {
+      showProblems(form, { "": notStoredWords(error) });
+      return;
+    } finally {
+      button.disabled = false;
     }
+    settle((await serverNow()) + LASTS_MS);
+    whenAnswered(id).then(({ meaning, answer }) => {
+      if (meaning === "refused") {
+        settle(null);
+        showProblems(form, answer.body.problems);
+      }
+    });
   });
 
-  settle(section.dataset.until);
+  const drawn = section.dataset.until ? Date.parse(section.dataset.until) : 0;
+  settle(drawn);
+  knownHere().then((known) => {
+    if (known > drawn) {
+      settle(known);
+    }
+  });
 }

@@ -1,7 +1,5 @@
-// View module: the form of a reading, from the first touch to the server's answer.
+// View module: the form of a reading, from the first touch to 'kept' on the tablet and to the server's answer.
 
-import { meaningOf } from "./answers.js";
-import { attemptFor } from "./attempts.js";
 import { entryOf } from "./entries.js";
 import { mintId } from "./ids.js";
 import { wireDerived } from "./instruments/derived.js";
@@ -11,13 +9,18 @@ import { wireRisingSteps } from "./instruments/rising-steps.js";
 import { wireTally } from "./instruments/tally.js";
 import { wireTimer } from "./instruments/timer.js";
 import { wireKeypad } from "./keypad.js";
+import { capital, labelOf } from "./labels.js";
 import { clearProblems, showProblems } from "./problems.js";
+import { database, put, whenAnswered } from "./queue.js";
+import { draftFor } from "./queue/drafts.js";
+import { REFUSED } from "./queue/flow.js";
 import { intervalSentence, sentence, wireReadings } from "./readings.js";
-import { showAnswered, showNotSent, showSending } from "./sending.js";
+import { showKeeping, showNotStored, showReady } from "./sending.js";
 
 const INSTRUMENTS = { timer: wireTimer, tally: wireTally, rising_steps: wireRisingSteps, mass_gain: wireMassGain };
+const newId = () => mintId((bytes) => crypto.getRandomValues(bytes));
 
-export function wireEntry(page, data, client) {
+export function wireEntry(page, data) {
   const section = page.querySelector("[data-entry-section]");
   if (!section) {
     return { open: () => {}, close: () => {} };
@@ -30,27 +33,34 @@ export function wireEntry(page, data, client) {
   const leave = form.querySelector("[data-leave-amendment]");
   const instrument = (INSTRUMENTS[data.kind] ?? wirePlain)(root, data);
   const readings = wireReadings(page, { onAmend: amend });
+  const about = `run:${data.run}`;
+  const draft = draftFor(about);
   wireKeypad(root);
   const drawDerived = wireDerived(form, data);
 
   // made when the form is drawn, so that however often it is sent it stays one reading
-  let id = mintId((bytes) => crypto.getRandomValues(bytes));
-  let attempt = null;
+  let id = newId();
   let amended = null;
   let isOpen = section.dataset.takes === "yes";
-  let isDirty = false;
+  let isPassed = false;
+  let lastKept = null;
 
-  form.addEventListener("input", () => {
-    isDirty = true;
+  const state = () => ({
+    id,
+    amended,
+    instrument: instrument.draft?.() ?? instrument.typed(),
+    reason: form.elements.reason.value,
+    note: form.elements.note.value,
   });
-  root.addEventListener("click", (event) => {
-    isDirty ||= event.target.closest("button") !== null;
-  });
-  window.addEventListener("beforeunload", (event) => {
-    if (isDirty) {
-      event.preventDefault();
-    }
-  });
+
+  for (const happening of ["input", "change", "click"]) {
+    form.addEventListener(happening, (event) => {
+      // typing in a box is kept soon; a button may have started a stopwatch, so that is kept at once
+      if (happening !== "click" || event.target.closest("button[type=button]")) {
+        (happening === "click" ? draft.keepNow : draft.keep)(state);
+      }
+    });
+  }
 
   function content() {
     const typed = instrument.typed();
@@ -73,27 +83,32 @@ export function wireEntry(page, data, client) {
   }
 
   function amend(reading) {
-    amended = reading;
-    id = mintId((bytes) => crypto.getRandomValues(bytes));
-    attempt = null;
-    const { raw, rater, words } = data.readings[reading];
-    head.textContent = `Amend: ${words}`;
+    startAmending(reading);
+    id = newId();
+    const { raw, rater } = data.readings[reading];
     instrument.fill(raw);
     drawDerived();
     if (form.elements.rater) {
       form.elements.rater.value = rater;
+    }
+    head.tabIndex = -1;
+    head.focus();
+  }
+
+  function startAmending(reading) {
+    amended = reading;
+    head.textContent = `Amend: ${data.readings[reading].words}`;
+    if (form.elements.rater) {
       form.elements.rater.readOnly = true;
     }
     form.querySelector("[data-reason-field]").hidden = false;
     leave.hidden = false;
     kept.hidden = true;
     section.hidden = false;
-    head.tabIndex = -1;
-    head.focus();
   }
 
-  leave.addEventListener("click", () => {
-    isDirty = false;
+  leave.addEventListener("click", async () => {
+    await draft.drop();
     window.location.reload();
   });
 
@@ -105,48 +120,154 @@ export function wireEntry(page, data, client) {
       showProblems(form, now.problems);
       return;
     }
-    attempt = attemptFor(attempt, id, now.content, new Date());
-    showSending(form, keep);
-    const answer = await client.send("PUT", data.addresses.readings.replace("UUID", attempt.id), attempt.body);
-    finish(meaningOf(answer, (body) => body.id === attempt.id), answer);
+    showKeeping(form, keep);
+    const reading = { id, raw: now.content.raw, rater: now.content.rater, words: labelOf(data.kind, now.content.raw, data) };
+    try {
+      await put({
+        kind: amended ? "amendment" : "reading",
+        id,
+        address: data.addresses.readings.replace("UUID", id),
+        body: { ...now.content, measured_at: new Date().toISOString() },
+        label: labelOf(data.kind, now.content.raw, { unit: data.unit, rater: now.content.rater }),
+        about,
+        isClocked: true,
+      });
+    } catch (error) {
+      showNotStored(form, keep, error);
+      return;
+    }
+    showReady(form, keep);
+    keptHere(reading);
+    draft.drop();
   });
 
-  function finish(meaning, answer) {
+  /** On this tablet's disk. The server's own words follow when it has answered. */
+  function keptHere(reading) {
+    lastKept = reading.id;
+    whenAnswered(reading.id).then(({ meaning, answer }) => answered(reading, meaning, answer));
+    showKept("Kept on this tablet", capital(reading.words), "It is sent as soon as the server answers.");
+    data.readings[reading.id] = reading;
+    readings.addWaiting({ ...reading, supersedes: amended, reason: amended ? form.elements.reason.value.trim() : "" });
+  }
+
+  function answered(reading, meaning, answer) {
+    const isShown = lastKept === reading.id && !kept.hidden;
     if (meaning === "kept") {
-      showAnswered(form, keep, "Keep");
-      showKept("Kept", answer.body);
-      data.readings[answer.body.id] = answer.body;
-      readings.add(answer.body);
+      data.readings[reading.id] = answer.body;
+      readings.settle(answer.body);
+      if (isShown) {
+        showKept("Kept", sentence(answer.body), intervalSentence(answer.body));
+      }
     } else if (meaning === "kept beside") {
-      showAnswered(form, keep, "Keep");
-      showKept("Kept beside another reading", answer.body.standing, answer.body.problems[""].join(" "));
-    } else if (meaning === "refused") {
-      showAnswered(form, keep, "Keep");
-      showProblems(form, answer.body.problems);
+      readings.remove(reading.id);
+      if (isShown) {
+        showKept("Kept beside another reading", answer.body.problems[""].join(" "), "");
+      }
+    } else if (meaning === "refused" || meaning === "waits for another") {
+      refused(reading.id, answer.body.problems, isShown);
     } else {
-      showNotSent(form, keep, meaning, answer);
+      // not answered for good: it waits in the queue, and this page goes on listening
+      whenAnswered(reading.id).then((next) => answered(reading, next.meaning, next.answer));
     }
   }
 
-  function showKept(words, reading, explanation = null) {
-    isDirty = false;
+  /** The server says why not: the form comes back as it was, and the same entry is put right. */
+  function refused(refusedId, problems, isShown) {
+    readings.remove(refusedId);
+    if (id !== refusedId || !isShown) {
+      return;
+    }
+    isOpen = true;
+    kept.hidden = true;
+    section.hidden = false;
+    showProblems(form, problems);
+  }
+
+  function showKept(headWords, words, interval) {
     isOpen = false;
     section.hidden = true;
-    kept.querySelector("[data-kept-head]").textContent = words;
-    kept.querySelector("[data-kept-words]").textContent = explanation ?? sentence(reading);
-    kept.querySelector("[data-kept-interval]").textContent = explanation ? "" : intervalSentence(reading);
-    kept.hidden = false;
-    kept.focus();
+    kept.querySelector("[data-kept-head]").textContent = headWords;
+    kept.querySelector("[data-kept-words]").textContent = words;
+    kept.querySelector("[data-kept-interval]").textContent = interval;
+    if (kept.hidden) {
+      kept.hidden = false;
+      kept.focus();
+    }
   }
+
+  /** What this tablet knows and the page does not: a kept page may be older than what was entered on it. */
+  async function remember() {
+    const store = await database();
+    const [{ waiting, sent }, drafted] = await Promise.all([store.about(about), draft.read()]);
+    const mine = waiting.filter((entry) => ["reading", "amendment"].includes(entry.kind));
+    for (const entry of mine.filter((one) => one.state !== REFUSED)) {
+      const reading = { ...entry.body, id: entry.id, words: entry.label };
+      data.readings[entry.id] = reading;
+      readings.addWaiting(reading);
+      whenAnswered(entry.id).then(({ meaning, answer }) => answered(reading, meaning, answer));
+    }
+    for (const gone of sent.filter((one) => ["reading", "amendment"].includes(one.kind))) {
+      readings.addSent(gone);
+    }
+    if (data.kind !== "grade" && readings.count() && !amended) {
+      isOpen = false;
+    }
+    const turnedBack = mine.find((entry) => entry.state === REFUSED);
+    if (turnedBack) {
+      takeBack(turnedBack);
+    } else if (drafted && !mine.some((entry) => entry.id === drafted.id) && !sent.some((one) => one.id === drafted.id)) {
+      restore(drafted);
+    }
+    show();
+  }
+
+  function takeBack(entry) {
+    if (entry.body.supersedes && data.readings[entry.body.supersedes]) {
+      startAmending(entry.body.supersedes);
+    }
+    id = entry.id;
+    isOpen = true;
+    instrument.fill(entry.body.raw);
+    if (form.elements.rater) {
+      form.elements.rater.value = entry.body.rater;
+    }
+    form.elements.note.value = entry.body.note;
+    form.elements.reason.value = entry.body.reason;
+    show();
+    showProblems(form, entry.problems ?? {});
+  }
+
+  function restore(drafted) {
+    if (drafted.amended && data.readings[drafted.amended]) {
+      startAmending(drafted.amended);
+    } else if (drafted.amended) {
+      return;
+    }
+    id = drafted.id;
+    (instrument.restore ?? instrument.fill)(drafted.instrument);
+    form.elements.reason.value = drafted.reason;
+    form.elements.note.value = drafted.note;
+    if (drafted.note) {
+      form.elements.note.closest("details")?.setAttribute("open", "");
+    }
+  }
+
+  function show() {
+    section.hidden = !(amended || (isOpen && isPassed));
+  }
+
+  remember();
 
   return {
     /** The checks are passed: show the form, when a reading is awaited. */
     open() {
-      section.hidden = !isOpen && !amended;
+      isPassed = true;
+      show();
     },
     /** The checks are due: nothing may be started; what was typed stays. */
     close() {
-      section.hidden = !amended;
+      isPassed = false;
+      show();
     },
   };
 }

@@ -1,30 +1,27 @@
-// View module: what a form shows while its content is on the way, and when it did not arrive.
+// View module: what a form shows while its content is stored on the tablet, and when it could not be.
 
-import { sentenceFor } from "./answers.js";
+import { notStoredWords } from "./queue/flow.js";
 
 export const IS_BUSY = "aria-busy";
 
-/** Nothing more can be sent until this has been answered. */
-export function showSending(form, button) {
+/** Nothing more can be kept until this has been stored: two taps are one entry. */
+export function showKeeping(form, button) {
   form.setAttribute(IS_BUSY, "true");
   button.disabled = true;
-  button.textContent = "Sending";
   form.querySelector("[data-not-sent]").hidden = true;
 }
 
-/** Answered: the button works again, with these words on it. */
-export function showAnswered(form, button, words) {
+/** Stored: the button works again. */
+export function showReady(form, button) {
   form.removeAttribute(IS_BUSY);
   button.disabled = false;
-  button.textContent = words;
 }
 
-/** Not known to have arrived: say so; everything typed stays. */
-export function showNotSent(form, button, meaning, answer) {
-  showAnswered(form, button, "Send again");
+/** Not stored on this tablet: say so plainly; everything typed stays. */
+export function showNotStored(form, button, error) {
+  showReady(form, button);
   const notice = form.querySelector("[data-not-sent]");
-  notice.querySelector("[data-not-sent-words]").textContent = sentenceFor(meaning, answer);
-  notice.querySelector("[data-sign-in]").hidden = meaning === "send again";
+  notice.querySelector("[data-not-sent-words]").textContent = notStoredWords(error);
   notice.hidden = false;
   button.focus();
 }

@@ -52,5 +52,14 @@ export function wireRisingSteps(root, data) {
     draw();
   });
   draw();
-  return { typed: () => bracket(steps), fill: (raw) => become(stepsOf(raw)) };
+  return {
+    typed: () => bracket(steps),
+    fill: (raw) => become(stepsOf(raw)),
+    draft: () => ({ steps, chosen }),
+    restore: (kept) => {
+      become(kept.steps);
+      chosen = kept.chosen;
+      draw();
+    },
+  };
 }

@@ -1,7 +1,7 @@
 // View module: the stopwatch with its one large button.
 
 import { READY, buttonWords, elapsed, press } from "../stopwatch.js";
-import { wirePlain } from "./plain.js";
+import { fillIn, typedIn } from "./plain.js";
 
 export function wireTimer(root, data) {
   const [shown, button, slept, box] = ["[data-watch-shown]", "[data-watch]", "[data-watch-slept]", "[name=seconds]"].map(
@@ -37,5 +37,20 @@ export function wireTimer(root, data) {
     }
     draw();
   });
-  return wirePlain(root);
+  return {
+    typed: () => typedIn(root),
+    fill: (raw) => fillIn(root, raw),
+    /** With the moment of the start, so that a running watch runs on through a reload. */
+    draft: () => ({ typed: typedIn(root), startedAtWall: watch.phase === "running" ? watch.startedAt.wall : null }),
+    restore: ({ typed, startedAtWall }) => {
+      fillIn(root, typed);
+      if (startedAtWall !== null) {
+        // the page's steady clock started anew with the page: only the wall clock spans both
+        const steady = performance.now() - (Date.now() - startedAtWall);
+        watch = { ...press(READY, { steady, wall: startedAtWall }) };
+        button.textContent = buttonWords(watch);
+        draw();
+      }
+    },
+  };
 }
