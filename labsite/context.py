@@ -4,6 +4,7 @@ from typing import TypedDict
 
 from django.http import HttpRequest
 
+from labsite.languages import Language, same_page
 from labsite.models import Lab
 from labsite.roles import Deed, may
 
@@ -32,6 +33,11 @@ def lab(request: HttpRequest) -> dict[str, object]:
     if row is None:
         return {"lab_name": "Wornproof", "lab_note": "", "invented": False}
     return {"lab_name": row.name, "lab_note": row.note, "invented": row.is_invented}
+
+
+def languages(request: HttpRequest) -> dict[str, list[Language]]:
+    """The page at hand in every language it has."""
+    return {"languages": same_page(request)}
 
 
 def navigation(request: HttpRequest) -> dict[str, list[Place]]:

@@ -79,5 +79,6 @@ def _chart(low: float | None, point: float | None, high: float | None) -> dict[s
         "open_high": has_interval and high is None,
         "margin_low": 60.0,
         "margin_high": 74.1,
+        "margin_width": 14.1,
         "hundred": 66.7,
     }

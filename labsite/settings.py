@@ -55,6 +55,7 @@ MIDDLEWARE = [
     "csp.middleware.CSPMiddleware",
     "labsite.middleware.PermissionsPolicyMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
+    "labsite.languages.AddressLanguageMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
@@ -79,6 +80,8 @@ TEMPLATES: list[dict[str, Any]] = [
                 "django.contrib.messages.context_processors.messages",
                 "labsite.context.lab",
                 "labsite.context.navigation",
+                "labsite.context.languages",
+                "reports.context.readers",
             ],
         },
     },
@@ -106,7 +109,9 @@ CSRF_FAILURE_VIEW = "labsite.views.csrf_failed"
 
 # Words and times
 
+# The first is that of addresses without a prefix (labsite.languages) and of all that is frozen.
 LANGUAGE_CODE = "en-gb"
+LANGUAGES = [("en-gb", "English"), ("de", "Deutsch")]
 TIME_ZONE = environment.time_zone("TIME_ZONE", default="UTC")
 USE_I18N = True
 USE_TZ = True

@@ -1,5 +1,6 @@
 """Addresses of the site. Each app brings its own; a missing page is a 404 of ours."""
 
+from django.conf.urls.i18n import i18n_patterns
 from django.contrib import admin
 from django.urls import include, path
 
@@ -16,6 +17,8 @@ urlpatterns = [
     path("", include("specimens.urls")),
     path("", include("trials.urls")),
     path("", include("reports.urls")),
+    # what readers see, in every language; English without a prefix
+    *i18n_patterns(path("", include("reports.urls_public")), prefix_default_language=False),
 ]
 
 handler400 = "labsite.views.bad_request"

@@ -3,8 +3,9 @@
 An editor can add to them and never take one away. They are shown before the first number.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from reports.words import count
 
@@ -393,6 +394,19 @@ def _always_last(facts: Facts) -> Iterator[Caution]:
 
 def _items(number: int) -> str:
     return count(number, "item", "items")
+
+
+# What most changes how a card may be read, first. The rest follows the picture, none is left out.
+_FIRST = ("E22", "E20", "editor", "E1", "E10", "E25", "E6", "E5", "E18", "E32", "E29", "E28", "E8")
+FIRST_COUNT = 4
+
+
+def first_cautions(cautions: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """The few of a card's cautions that stand beside its answer, before the first figure."""
+    ranked = sorted(
+        (c for c in cautions if c["key"] in _FIRST), key=lambda c: _FIRST.index(c["key"])
+    )
+    return ranked[:FIRST_COUNT]
 
 
 _RULES: tuple[Callable[[Facts], Iterator[Caution]], ...] = (

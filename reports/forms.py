@@ -1,10 +1,11 @@
-"""The editor's words for the next edition."""
+"""Forms of the desk, and the one that readers have."""
 
 from typing import TYPE_CHECKING
 
 from django import forms
+from django.utils.translation import gettext_lazy as _
 
-from reports.models import EditionDraft
+from reports.models import EditionDraft, ErrorReport
 
 if TYPE_CHECKING:
     DraftModelForm = forms.ModelForm[EditionDraft]
@@ -35,3 +36,46 @@ class DraftForm(DraftModelForm):
             "note": forms.Textarea(attrs={"rows": 3}),
             "extra_cautions": forms.Textarea(attrs={"rows": 3}),
         }
+
+
+class ErrorReportForm(forms.Form):
+    """What a reader tells of an error. Nothing about the reader is asked for."""
+
+    page = forms.CharField(
+        label=_("Which page"),
+        help_text=_("Its address or its title."),
+        max_length=300,
+        required=False,
+    )
+    what = forms.CharField(
+        label=_("What is wrong"),
+        help_text=_(
+            "What the page says, and what it should say. Please leave out names of people."
+        ),
+        max_length=4000,
+        widget=forms.Textarea(attrs={"rows": 6}),
+    )
+    source = forms.CharField(
+        label=_("How you know"),
+        help_text=_("A reading, a document, an address; whatever lets us check it."),
+        max_length=1000,
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 3}),
+    )
+
+
+class ErrorAnswerForm(forms.Form):
+    """What became of a report."""
+
+    state = forms.ChoiceField(
+        label="Where this stands",
+        choices=[c for c in ErrorReport.State.choices if c[0] != ErrorReport.State.NEW],
+        widget=forms.RadioSelect,
+    )
+    answer = forms.CharField(
+        label="Answer to the reader",
+        help_text="Anyone who has the report's address sees this.",
+        max_length=4000,
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 4}),
+    )

@@ -75,7 +75,11 @@ _AS_FROZEN = (
     "n_baseline",
     "n_other",
 )
-_NOT_SERVED = {"distance_km": None, "distance_km_uncertainty": None, "months": None}
+_NOT_SERVED: dict[str, float | None] = {
+    "distance_km": None,
+    "distance_km_uncertainty": None,
+    "months": None,
+}
 
 
 def _is_worn(specimen: Mapping[str, Any]) -> bool:

@@ -320,3 +320,41 @@ class Withdrawal(models.Model):
 
     def __str__(self) -> str:
         return f"Withdrawal of {self.edition}"
+
+
+class ErrorReport(models.Model):
+    """A reader says that something published is wrong. It needs no name and no address."""
+
+    class State(models.TextChoices):
+        NEW = "new", "not looked at yet"
+        LOOKING = "looking", "being looked into"
+        PUT_RIGHT = "put right", "put right"
+        NOTHING_WRONG = "nothing wrong", "looked into, nothing was wrong"
+
+    code = models.CharField(max_length=12, unique=True)
+    page = models.CharField(max_length=300, blank=True)
+    what = models.TextField(max_length=4000)
+    source = models.TextField(max_length=1000, blank=True)
+    told_at = models.DateTimeField(db_index=True)
+    # a keyed digest of the sender's network address and the day: it limits how many one sender
+    # tells, and cannot be turned back into an address
+    sender = models.CharField(max_length=64, db_index=True)
+    state = models.CharField(max_length=20, choices=State, default=State.NEW)
+    answer = models.TextField(max_length=4000, blank=True)
+    answered_at = models.DateTimeField(null=True, blank=True)
+    answered_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=~Q(what=""), name="error_report_says_something"),
+            models.CheckConstraint(
+                condition=Q(state="new") | Q(answered_at__isnull=False),
+                name="error_report_state_has_a_time",
+            ),
+        ]
+        ordering = ["-told_at", "-id"]
+
+    def __str__(self) -> str:
+        return f"Error report {self.code}"

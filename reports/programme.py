@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from reports.degradation.across import (
@@ -14,7 +14,7 @@ from reports.degradation.across import (
     pool_losses_by_group,
     study_loss,
 )
-from reports.models import Finding, SummaryHead
+from reports.models import Finding, PublishedFinding, SummaryHead
 from reports.queries import Member, study_members
 from reports.words import percent, percent_range
 from trials.models import Study
@@ -49,6 +49,11 @@ class PooledLine:
     next_words: str
     refusal: str
     left_out: tuple[str, ...]
+    retention: float | None = None
+    low: float | None = None
+    high: float | None = None
+    next_low: float | None = None
+    next_high: float | None = None
 
 
 @dataclass(frozen=True)
@@ -65,9 +70,20 @@ def pooled_lines(*, level: float = 0.95) -> list[PooledLine]:
     From each study one arm enters, the one with the longest service, because arms share their
     baseline and are not independent. Costs some ten queries a study.
     """
+    return _lines(_losses(), level=level)
+
+
+def published_lines(*, level: float = 0.95) -> list[PooledLine]:
+    """The same from published editions alone, for readers. Costs one query over the index."""
+    return _lines(_published_losses(), level=level)
+
+
+def _lines(
+    told: Iterable[tuple[tuple[str, ...], str, StudyLoss | str]], *, level: float
+) -> list[PooledLine]:
     losses: list[tuple[tuple[str, ...], StudyLoss]] = []
     left_out: dict[tuple[str, ...], list[str]] = defaultdict(list)
-    for group, title, loss in _losses():
+    for group, title, loss in told:
         if isinstance(loss, StudyLoss):
             losses.append((group, loss))
         else:
@@ -112,6 +128,35 @@ def _of_study(
         yield group, title, _loss(title, finding, served[finding.arm_id], measure)
 
 
+def _published_losses() -> Iterator[tuple[tuple[str, ...], str, StudyLoss | str]]:
+    rows = (
+        PublishedFinding.objects.filter(
+            kind=Finding.Kind.RATIO,
+            is_against_new=True,
+            card__kind__in=[Study.Kind.WORN_NEW, Study.Kind.AGES],
+        )
+        .exclude(gear_kind="")
+        .select_related("card")
+        .order_by("card__title", "card", "position")
+    )
+    for measure in MEASURES:
+        longest: dict[tuple[int, str], tuple[PublishedFinding, _Served]] = {}
+        for row in rows:
+            served = _published_service(row, measure)
+            best = longest.get((row.card_id, row.method_key))
+            if served is not None and (best is None or served.mean > best[1].mean):
+                longest[row.card_id, row.method_key] = row, served
+        for row, served in longest.values():
+            group = (row.property, row.gear_kind, measure.key)
+            yield group, row.card.title, _loss(row.card.title, row, served, measure)
+
+
+def _published_service(row: PublishedFinding, measure: Measure) -> _Served | None:
+    if measure.key == "months":
+        return _Served(row.months, 0.0) if row.months else None
+    return _Served(row.distance_km, row.distance_km_uncertainty or 0.0) if row.distance_km else None
+
+
 def _served(members: list[Member], measure: Measure) -> dict[int, _Served]:
     """Arms of which every specimen's service is known."""
     spans: dict[int, list[tuple[float, float] | None]] = defaultdict(list)
@@ -137,7 +182,9 @@ def _span(member: Member, measure: Measure) -> tuple[float, float] | None:
     return distance.best, (distance.high - distance.low) / 4
 
 
-def _loss(title: str, finding: Finding, served: _Served, measure: Measure) -> StudyLoss | str:
+def _loss(
+    title: str, finding: Finding | PublishedFinding, served: _Served, measure: Measure
+) -> StudyLoss | str:
     if finding.scope != "this model":
         return "speaks for its items only, not for the model"
     if finding.retention is None or finding.low is None or finding.high is None:
@@ -161,14 +208,15 @@ def _line(
     name, kind, key = group
     measure = next(m for m in MEASURES if m.key == key)
     kept = interval = following = ""
+    next_low = next_high = None
     refusal = pooled.refusal if pooled else "No study can be pooled."
     if pooled is not None and pooled.retention is not None:
         kept = percent(pooled.retention)
         interval = percent_range(pooled.retention_low, pooled.retention_high)
         if pooled.prediction_low is not None and pooled.prediction_high is not None:
-            following = percent_range(
-                math.exp(-pooled.prediction_high), math.exp(-pooled.prediction_low)
-            )
+            next_low = math.exp(-pooled.prediction_high)
+            next_high = math.exp(-pooled.prediction_low)
+            following = percent_range(next_low, next_high)
     return PooledLine(
         property=name,
         kind=kind,
@@ -179,4 +227,9 @@ def _line(
         next_words=following,
         refusal=refusal,
         left_out=left_out,
+        retention=pooled.retention if pooled else None,
+        low=pooled.retention_low if pooled else None,
+        high=pooled.retention_high if pooled else None,
+        next_low=next_low,
+        next_high=next_high,
     )

@@ -1,26 +1,23 @@
-"""Addresses of this app. Public addresses stay for ever."""
+"""Addresses of this app. Public addresses stay for ever; pages for readers are in urls_public."""
 
 from django.urls import include, path
 
 from reports import api
-from reports.views import desk, how_many, public
+from reports.views import desk, how_many, public, readers
 
 urlpatterns = [
-    path("", public.index, name="scorecards"),
-    path("scorecards/<slug:slug>/", public.latest, name="scorecard"),
-    path("scorecards/<slug:slug>/<int:number>/", public.edition, name="edition"),
     path(
         "scorecards/<slug:slug>/<int:number>/readings.csv",
         public.edition_csv,
         name="edition-csv",
     ),
     path("scorecards/<slug:slug>/<int:number>/card.json", public.edition_json, name="edition-json"),
-    path("methods/<slug:key>/<int:number>/", public.method, name="method"),
-    path("cautions/", public.cautions, name="cautions"),
     path("lab/", include("reports.urls_quality")),
     path("lab/studies/<slug:slug>/how-many/", how_many.show, name="lab-how-many"),
     path("across/", desk.across, name="across"),
     path("desk/", desk.index, name="desk"),
+    path("desk/error-reports/", readers.desk_reports, name="desk-error-reports"),
+    path("desk/error-reports/<slug:code>/", readers.desk_report, name="desk-error-report"),
     path("desk/<slug:slug>/", desk.study, name="desk-study"),
     path("desk/<slug:slug>/publish/", desk.publish, name="desk-publish"),
     path("desk/<slug:slug>/preview/", desk.preview, name="desk-preview"),

@@ -9,23 +9,23 @@ from django.urls import reverse
 from django.views.decorators.http import require_safe
 
 from reports import charts
+from reports.card import set_out
 from reports.cautions import standing_cautions
 from reports.content import method_content
 from reports.exports import readings_csv
+from reports.index import wanted_from
 from reports.models import Edition
-from reports.queries import latest_editions
+from reports.reader_lists import index_page
+from reports.reading_charts import readings_figure
 from trials.models import MethodRevision
 
 
 @login_not_required
 @require_safe
 def index(request: HttpRequest) -> HttpResponse:
-    """Every published scorecard in its newest edition."""
-    return render(
-        request,
-        "reports/public/index.html",
-        {"scorecards": [_entry(edition) for edition in latest_editions()]},
-    )
+    """Published scorecards in their newest editions: searched, filtered, newest first."""
+    wanted = wanted_from(request.GET)
+    return render(request, "reports/public/index.html", index_page(wanted, request.GET))
 
 
 @login_not_required
@@ -99,19 +99,6 @@ def cautions(request: HttpRequest) -> HttpResponse:
     return render(request, "reports/public/cautions.html", {"cautions": standing_cautions()})
 
 
-def _entry(edition: Edition) -> dict[str, Any]:
-    study = edition.content["study"]
-    return {
-        "title": study["title"],
-        "question": study["question"],
-        "headline": edition.headline,
-        "edition_number": edition.number,
-        "published_at": edition.published_at,
-        "url": reverse("scorecard", args=[study["slug"]]),
-        "verdicts": edition.content["findings"],
-    }
-
-
 def card_page(edition: Edition, editions: list[Edition]) -> dict[str, Any]:
     """What the scorecard page is given; the figures come frozen with the edition."""
     slug = edition.content["study"]["slug"]
@@ -141,18 +128,8 @@ def card_page(edition: Edition, editions: list[Edition]) -> dict[str, Any]:
 
 
 def with_method_urls(content: dict[str, Any]) -> dict[str, Any]:
-    """The content with the address of each method page put beside its name."""
-    return content | {
-        "findings": [
-            f | {"method": f["method"] | {"url": method_url(**_place(f["method"]))}}
-            for f in content["findings"]
-        ],
-        "methods": [m | {"url": method_url(**_place(m))} for m in content["methods"]],
-    }
-
-
-def _place(method: dict[str, Any]) -> dict[str, Any]:
-    return {"key": method["key"], "number": method["number"]}
+    """The content set out for the page, with the address of each method beside its name."""
+    return set_out(content)
 
 
 def method_url(key: str, number: int) -> str:
@@ -162,35 +139,24 @@ def method_url(key: str, number: int) -> str:
 
 def plots(content: dict[str, Any]) -> list[dict[str, Any]]:
     """The charts of a card; none when nothing can be drawn."""
-    return _retention_plots(content) + _trend_plots(content)
+    return _reading_plots(content) + _trend_plots(content)
 
 
 def _trend_plots(content: dict[str, Any]) -> list[dict[str, Any]]:
     # editions frozen before trends were computed have none
     return [
-        {
-            "id": f"trend-{place}",
-            "caption": f"{trend['property'].capitalize()} over {trend['driver_words']}: best line, "
-            f"{content['study']['level_words']} band, and a tick for every service tested.",
-            "label": "The section on service has the same figures.",
-        }
-        | charts.trend_figure(trend)
-        for place, trend in enumerate(content.get("trends", []))
+        {"id": f"trend-{place}"} | charts.trend_figure(trend)
+        for place, trend in enumerate(content.get("trends", []), start=1)
         if trend["points"] and trend["driver"] == "distance_km"
     ]
 
 
-def _retention_plots(content: dict[str, Any]) -> list[dict[str, Any]]:
-    shown = [charts.shown_of(f) for f in content["findings"] if f["chart"]]
-    if not shown:
-        return []
-    level = content["study"]["level_words"]
+def _reading_plots(content: dict[str, Any]) -> list[dict[str, Any]]:
+    names = dict.fromkeys(
+        [f["property"] for f in content["findings"]] + [r["property"] for r in content["readings"]]
+    )
     return [
-        {
-            "id": "retention",
-            "caption": f"What was kept of each property, with {level} intervals. The line at 100 % "
-            "is the baseline; left of it is worse.",
-            "label": "Retention by property. The table above has the same figures.",
-        }
-        | charts.retention_figure(shown)
+        {"id": f"readings-{place}"} | figure
+        for place, name in enumerate(names, start=1)
+        if (figure := readings_figure(content, name)) is not None
     ]

@@ -1,13 +1,14 @@
 // Entry module: draws each [data-plot] figure when it comes near the window. The page is complete without it.
 
 import { pageLayout, withTokens } from "./chart-theme.js";
+import { stepTo, wordsOf } from "./chart-steps.js";
 
 const CONFIG = { displayModeBar: false, responsive: true, scrollZoom: false, doubleClick: false };
 const NARROW_PX = 560;
 // The library writes the styles of its maps into the page unless an element has this id. No page here draws a map, and the
 // page's security rules forbid such styles, so the library's own script takes the id.
 const MAP_STYLES_ID = "9f215cf04c5486422605d13261cb87401f4e7763b6296af81e98efbc0130da53";
-const region = document.querySelector("[data-plots]");
+const source = document.querySelector("script[data-plotly-src]").dataset.plotlySrc;
 const figures = new Map(
   JSON.parse(document.getElementById("plot-figures").textContent).map((figure) => [figure.id, figure]),
 );
@@ -19,7 +20,7 @@ function loadLibrary() {
   library ??= new Promise((resolve, reject) => {
     const script = document.createElement("script");
     script.id = MAP_STYLES_ID;
-    script.src = region.dataset.plotlySrc;
+    script.src = source;
     script.onload = () => resolve(window.Plotly);
     script.onerror = () => reject(new Error("the chart library did not load"));
     document.head.append(script);
@@ -46,11 +47,29 @@ function draw(plotly, box) {
 async function show(box) {
   try {
     await draw(await loadLibrary(), box);
-    box.removeAttribute("data-waiting");
     drawn.add(box);
   } catch {
-    box.textContent = "The drawing could not be loaded. The table above has the same figures.";
+    box.textContent = box.dataset.failed;
   }
+}
+
+/** Arrow keys go from reading to reading; the words are shown below the chart and told to screen readers. */
+function readByKeys(box) {
+  const told = document.getElementById(box.getAttribute("aria-describedby"));
+  let place = -1;
+  box.addEventListener("keydown", async (event) => {
+    const figure = figures.get(box.dataset.plot);
+    const next = stepTo(figure, place, event.key);
+    if (next === null || !drawn.has(box)) {
+      return;
+    }
+    event.preventDefault();
+    place = next;
+    const { words, curve, point } = wordsOf(figure, place);
+    told.textContent = words;
+    const plotly = await loadLibrary();
+    plotly.Fx.hover(box, [{ curveNumber: curve, pointNumber: point }]);
+  });
 }
 
 const watcher = new IntersectionObserver(
@@ -65,8 +84,11 @@ const watcher = new IntersectionObserver(
   { rootMargin: "200px" },
 );
 
-for (const box of region.querySelectorAll("[data-plot]")) {
+for (const box of document.querySelectorAll("[data-plot]")) {
   watcher.observe(box);
+  if (box.tabIndex === 0) {
+    readByKeys(box);
+  }
 }
 
 // Paper and ink change places when the reader's system does; drawings follow.
