@@ -15,7 +15,7 @@ from time import perf_counter
 
 import numpy as np
 
-from trials.plans.design import Ask, Item, MethodNeed, ZoneSpace
+from trials.plans.design import ITS_SITE, NOTHING, Ask, Item, MethodNeed, ZoneSpace
 from trials.plans.sites import Place, site_runs
 from trials.plans.solve import solve
 
@@ -54,7 +54,7 @@ def made_ask(arm_count: int, items_each: int, method_count: int, runs_each: int 
             key=key,
             name=key,
             stage=stage,
-            spoils=key != "water",
+            spoils=NOTHING if key == "water" else ITS_SITE,
             wets=key == "water",
             runs_each=runs_each,
             minutes=15,
@@ -94,10 +94,10 @@ def by_chance(ask: Ask, draw: np.random.Generator) -> tuple[int, dict[Place, int
             zone = item.zones[z]
             share = 1 / zone.sites[method.key] if method.key in zone.sites else 2
             taken = counts.get((item.code, method.key, zone.code), 0)
-            room = left[item.code, zone.code] >= share - 1e-9 if method.spoils else True
+            room = left[item.code, zone.code] >= share - 1e-9 if method.spoils.site else True
             if share <= 1 and room and taken < zone.sites[method.key]:
                 counts[item.code, method.key, zone.code] = taken + 1
-                left[item.code, zone.code] -= share if method.spoils else 0
+                left[item.code, zone.code] -= share if method.spoils.site else 0
                 break
         else:
             lost += 1

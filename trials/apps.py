@@ -21,6 +21,8 @@ REVISION_FIXED = [
     "checks",
     "destructive",
     "spoils",
+    "work_family",
+    "spoils_rules",
     "relation",
     "standard_note",
     "control_material",

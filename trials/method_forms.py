@@ -11,6 +11,8 @@ from trials.models import ConsumableLot, Instrument, MethodRevision
 from trials.physics.budget import Shape
 from trials.physics.derivations import derivation_names
 from trials.physics.trace_figures import FIGURES
+from trials.plans.families import ALL, REACHES, rule_problems
+from trials.plans.families import FAMILIES as WORK_FAMILIES
 from trials.safety import FAMILIES
 
 LONGEST_LINES = 20_000
@@ -98,6 +100,27 @@ class GradesField(LinesField):
         return f"{one['grade']} | {one['words']}"
 
 
+class SpoilsField(LinesField):
+    """What may not follow, one rule a line: site | all, or specimen | water, whole | until dry."""
+
+    def read(self, number: int, line: str) -> Any:
+        parts = _parts(number, line, 2, "site | all")
+        rule: dict[str, Any] = {
+            "reach": parts[0].lower(),
+            "families": [one.strip().lower() for one in parts[1].split(",") if one.strip()],
+        }
+        if len(parts) > 2 and parts[2]:
+            rule["until"] = parts[2].lower().removeprefix("until ").strip()
+        problems = rule_problems([rule])
+        if problems:
+            raise forms.ValidationError([f"Line {number}: {problem}" for problem in problems])
+        return rule
+
+    def line_of(self, one: Any) -> str:
+        until = f" | until {one['until']}" if one.get("until") else ""
+        return f"{one['reach']} | {', '.join(one['families'])}{until}"
+
+
 class NumbersField(LinesField):
     """Numbers, one a line."""
 
@@ -172,7 +195,18 @@ class DraftForm(ActionForm):
                 "trace_settings",
             ),
         ),
-        ("How it is done", ("settings", "steps", "minutes", "destructive", "spoils")),
+        (
+            "How it is done",
+            (
+                "settings",
+                "steps",
+                "minutes",
+                "destructive",
+                "spoils",
+                "work_family",
+                "spoils_rules",
+            ),
+        ),
         ("Safety", ("hazards", "checks", "hazard_family", "stop_if", "after_run")),
         (
             "At the bench",
@@ -237,7 +271,18 @@ class DraftForm(ActionForm):
     steps = LinesField(label="Steps", help_text="One a line.")
     minutes = CountField(label="Minutes a run", min_value=1, max_value=2000)
     destructive = forms.BooleanField(label="Destructive", required=False)
-    spoils = LinesField(label="What it spoils", help_text="One a line.")
+    spoils = LinesField(label="What it spoils", help_text="One a line, in words.")
+    work_family = forms.ChoiceField(
+        label="Place in the order of work",
+        required=False,
+        choices=[("", "by whether it destroys"), *MethodRevision.Family.choices],
+    )
+    spoils_rules = SpoilsField(
+        label="What may not follow it, for the planner",
+        help_text="One a line: reach | families | until dry. Reach: "
+        f"{', '.join(REACHES)}. Families: {ALL}, {', '.join(WORK_FAMILIES)}. Such as: site | all. Left "
+        "empty, a destructive method spoils its own site for all.",
+    )
     hazards = LinesField(label="Hazards", help_text="One a line.")
     checks = ChecksField(
         label="Checks before a run", help_text="One a line; a star before it makes it critical."

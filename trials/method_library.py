@@ -19,6 +19,7 @@ from trials.physics.derivations import check_settings, derivation
 from trials.physics.errors import PhysicsError
 from trials.physics.trace_figures import FIGURES
 from trials.physics.units import is_convertible, unit_of
+from trials.plans.families import rule_problems, rule_words
 
 State = MethodRevision.State
 
@@ -44,6 +45,8 @@ FIELD_WORDS = {
     "hazards": "Hazards",
     "checks": "Checks before a run",
     "spoils": "What it spoils",
+    "work_family": "Place in the order of work",
+    "spoils_rules": "What may not follow it",
     "control_material": "Control material",
     "corrects_by_control": "Corrected by control runs",
     "control_drift_limit": "Largest drift between control runs",
@@ -116,6 +119,9 @@ def draft_problems(revision: MethodRevision) -> dict[str, list[str]]:
         problems["steps"] = ["Write the steps: one a line."]
     if revision.corrects_by_control and not revision.control_material:
         problems["control_material"] = ["Name the material, if readings are corrected by it."]
+    wrong = rule_problems(revision.spoils_rules)
+    if wrong:
+        problems["spoils_rules"] = wrong
     problems |= _derivation_problems(revision) | _trace_problems(revision)
     return problems
 
@@ -237,6 +243,8 @@ def lines_of(revision: MethodRevision, name: str) -> list[str]:
         return [f"{step['grade']}: {step['words']}" for step in value]
     if name == "checks":
         return [f"{c['text']}{' (critical)' if c.get('critical') else ''}" for c in value]
+    if name == "spoils_rules":
+        return rule_words(value)
     if isinstance(value, dict):
         return [f"{key.replace('_', ' ')}: {_plain(one)}" for key, one in value.items()]
     if isinstance(value, list):

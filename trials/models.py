@@ -54,6 +54,17 @@ class MethodRevision(models.Model):
         MASS_GAIN = ReadingKind.MASS_GAIN.value, "mass before and after"
         GRADE = ReadingKind.GRADE.value, "grade by a rater"
 
+    class Family(models.TextChoices):
+        MASS = "mass", "mass and photographs"
+        WATER = "water", "water"
+        WHOLE = "whole", "leaves the specimen whole"
+        SEAM = "seam", "seam"
+        IMPACT = "impact", "impact"
+        PUNCTURE = "puncture", "puncture"
+        ABRASION = "abrasion", "abrasion"
+        HEAT = "heat", "heat"
+        FLAME = "flame", "flame"
+
     method = models.ForeignKey(Method, on_delete=models.PROTECT, related_name="revisions")
     number = models.PositiveSmallIntegerField()
     state = models.CharField(max_length=8, choices=State, default=State.DRAFT)
@@ -74,6 +85,12 @@ class MethodRevision(models.Model):
     checks = models.JSONField(default=list, blank=True)
     destructive = models.BooleanField(default=True)
     spoils = models.JSONField(default=list, blank=True)
+    work_family = models.CharField(
+        max_length=10, choices=Family, blank=True, help_text="Its place in the order of work."
+    )
+    spoils_rules = models.JSONField(
+        default=list, blank=True, help_text="Which later families it spoils, and how far."
+    )
     relation = models.CharField(max_length=120, default="bench method, not the certified test")
     standard_note = models.TextField(blank=True)
     control_material = models.CharField(max_length=120, blank=True)

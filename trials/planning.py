@@ -31,8 +31,10 @@ from trials.plans.design import (
     Pin,
     Planned,
     Slot,
+    Spoils,
     ZoneSpace,
 )
+from trials.plans.families import ALL, rule_words, spoils_of, stage_of_family, wets
 from trials.plans.solve import solve
 
 SETUP_MINUTES = 10
@@ -40,7 +42,7 @@ SESSION_MINUTES = 240
 MOST_SESSION_MINUTES = 1440
 MOST_RUNS_EACH = 20
 SEEDS = 10**9
-# where the shipped methods stand in the order; others stand by whether they destroy
+# where shipped methods stand whose revision was put in force before it named its family
 STAGES = {
     "water-uptake": WATER,
     "seam-opening": 3,
@@ -70,6 +72,9 @@ class Wants:
 
 def stage_of(revision: MethodRevision) -> int:
     """The place of a method in the order, unless a person says otherwise."""
+    named = stage_of_family(revision.work_family)
+    if named is not None:
+        return named
     return STAGES.get(revision.method.key, ABRASION if revision.destructive else WHOLE)
 
 
@@ -115,16 +120,27 @@ def ask_of(study: Study, wants: Wants, *, seed: int, pins: Sequence[Pin] = ()) -
     runs_of: dict[int, list[Run]] = defaultdict(list)
     for run in _runs_on(members):
         runs_of[run.specimen_id].append(run)
+    keys = {need.key for need in needs}
+    held = tuple(_held(study, runs_of, keys))
+    waiting = frozenset(
+        run.pk
+        for runs in runs_of.values()
+        for run in runs
+        if run.study_id == study.pk
+        and run.revision.method.key in keys
+        and not _flag(run, "is_read")
+        and not _flag(run, "is_void")
+    )
     return Ask(
         arms=tuple(
             arm.label for arm in sorted(study.arms.all(), key=lambda a: (not a.is_baseline, a.pk))
         ),
-        items=tuple(_item(one, runs_of[one.specimen_id]) for one in members),
+        items=tuple(_item(one, runs_of[one.specimen_id], needs, waiting) for one in members),
         methods=needs,
         session_minutes=float(wants.session_minutes),
         seed=seed,
         pins=tuple(pins),
-        held=tuple(_held(study, runs_of, {need.key for need in needs})),
+        held=held,
         first_session=_first_session(study),
     )
 
@@ -137,13 +153,24 @@ def _need(revision: MethodRevision, wants: Wants) -> MethodNeed:
         key=key,
         name=revision.method.name,
         stage=stage,
-        spoils=revision.destructive,
-        wets=stage == WATER,
+        spoils=_spoils(revision),
+        wets=wets(revision.spoils_rules) or (not revision.spoils_rules and stage == WATER),
         runs_each=wants.runs_each[key],
         minutes=minutes,
         setup_minutes=float(wants.setup_minutes),
         control_minutes=minutes if revision.control_material else 0.0,
     )
+
+
+def spoils_words(revision: MethodRevision) -> list[str]:
+    """What may not follow a run, as sentences; what a method without rules means is said too."""
+    if not revision.spoils_rules and revision.destructive:
+        return rule_words([{"reach": "site", "families": [ALL]}])
+    return rule_words(revision.spoils_rules)
+
+
+def _spoils(revision: MethodRevision) -> Spoils:
+    return spoils_of(revision.spoils_rules, destructive=revision.destructive)
 
 
 def _runs_on(members: Iterable[ArmSpecimen]) -> Iterable[Run]:
@@ -158,27 +185,40 @@ def _runs_on(members: Iterable[ArmSpecimen]) -> Iterable[Run]:
     )
 
 
-def _item(member: ArmSpecimen, runs: Sequence[Run]) -> Item:
+def _item(
+    member: ArmSpecimen, runs: Sequence[Run], needs: Sequence[MethodNeed], waiting: frozenset[int]
+) -> Item:
     return Item(
         code=member.specimen.code,
         arm=member.arm.label,
         product=str(member.specimen.product),
         zones=tuple(
-            _space(zone, [run for run in runs if run.zone_id == zone.pk])
-            for zone in member.specimen.product.zones.all()
+            _space(zone, runs, needs, waiting) for zone in member.specimen.product.zones.all()
         ),
     )
 
 
-def _space(zone: Any, runs: Sequence[Run]) -> ZoneSpace:
+def _space(
+    zone: Any, runs: Sequence[Run], needs: Sequence[MethodNeed], waiting: frozenset[int]
+) -> ZoneSpace:
+    """A zone with what is gone of it. `waiting` are runs that the plan itself holds."""
     sites = {one.method_key: one.site_count for one in zone.capacities.all()}
     gone: dict[str, set[int]] = defaultdict(set)
-    spoiled = 0.0
+    spoiled: dict[str, float] = defaultdict(float)
     for run in runs:
         key = run.revision.method.key
-        gone[key].add(run.site)
-        if run.revision.destructive and key in sites:
-            spoiled += 1 / sites[key]
+        is_here = run.zone_id == zone.pk
+        if is_here:
+            gone[key].add(run.site)
+        if run.pk in waiting:
+            continue
+        spoils = _spoils(run.revision)
+        for need in needs:
+            wide = spoils.specimen | (spoils.zone if is_here else frozenset())
+            if need.key != key and need.stage in wide:
+                spoiled[need.key] = 1.0
+            elif is_here and key in sites and need.stage in spoils.site:
+                spoiled[need.key] += 1 / sites[key]
     return ZoneSpace(
         code=zone.code,
         name=zone.name,
@@ -188,7 +228,7 @@ def _space(zone: Any, runs: Sequence[Run]) -> ZoneSpace:
             key: tuple(n for n in range(1, count + 1) if n not in gone[key])
             for key, count in sites.items()
         },
-        spoiled=min(1.0, spoiled),
+        spoiled={key: min(1.0, share) for key, share in spoiled.items()},
     )
 
 
@@ -302,7 +342,10 @@ def solved_again(plan: Plan) -> Planned:
 
 def basis_of(ask: Ask) -> str:
     """A digest of the record that the plan was drawn on: when it differs, the plan is stale."""
-    return digest_of(asdict(replace(ask, pins=(), seed=0)))
+    told = asdict(replace(ask, pins=(), seed=0))
+    for method in told["methods"]:
+        method["spoils"] = {reach: sorted(stages) for reach, stages in method["spoils"].items()}
+    return digest_of(told)
 
 
 def _check_wants(study: Study, wants: Wants) -> None:

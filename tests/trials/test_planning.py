@@ -12,7 +12,7 @@ from labsite.models import AuditEntry
 from specimens.actions import retire_specimen
 from tests.trials.study_lab import WANTS, StudyLab, build_study_lab
 from trials import actions, plan_queries, planning, studies
-from trials.models import ArmSpecimen, Plan, Run
+from trials.models import ArmSpecimen, Plan, Run, SafetyAcknowledgement
 from trials.planning import Wants
 
 pytestmark = pytest.mark.django_db
@@ -182,6 +182,7 @@ def test_minutes_follow_the_labs_own_pace_once_there_are_enough_runs(lab):
     revision = lab.study.study_methods.get(revision__method__key="seam-opening").revision
     assert planning.usual_minutes(revision) == (12.0, False)
     start = (timezone.now() - timedelta(days=1)).replace(hour=9, minute=0)
+    SafetyAcknowledgement.objects.create(revision=revision, by=lab.technician, at=start, answers={})
     for k, run in enumerate(lab.study.runs.filter(revision=revision)[:6]):
         actions.record_reading(
             by=lab.technician,

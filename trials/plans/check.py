@@ -14,7 +14,8 @@ from trials.plans.sessions import minutes_of
 def problems(ask: Ask, slots: Sequence[Slot]) -> tuple[Note, ...]:
     """Every rule that does not hold, as sentences; empty for a plan that keeps all."""
     found: list[Note] = []
-    for rule in (_sites, _shares, _order, _lengths, _sessions, _arms, _sides, _pins):
+    rules = (_sites, _spoiled, _order, _lengths, sessions_uneven, _arms, _sides, _pins)
+    for rule in rules:
         found += rule(ask, slots)
     return tuple(found)
 
@@ -58,24 +59,43 @@ def _sites(ask: Ask, slots: Sequence[Slot]) -> Iterator[Note]:
             )
 
 
-def _shares(ask: Ask, slots: Sequence[Slot]) -> Iterator[Note]:
-    spoiling = {method.key for method in ask.methods if method.spoils}
-    new: dict[tuple[str, str], list[Slot]] = defaultdict(list)
-    for slot in slots:
-        if slot.method in spoiling and not slot.is_kept:
-            new[slot.specimen, slot.zone].append(slot)
+def _spoiled(ask: Ask, slots: Sequence[Slot]) -> Iterator[Note]:
+    """Each run against everything that comes before it on the same specimen."""
+    needs = {method.key: method for method in ask.methods}
+    mine: dict[str, list[Slot]] = defaultdict(list)
+    for slot in sorted(slots):
+        mine[slot.specimen].append(slot)
     for item in ask.items:
-        for zone in item.zones:
-            mine = new[item.code, zone.code]
-            if not mine:
-                continue
-            asked = sum(1 / zone.sites[slot.method] for slot in mine if slot.method in zone.sites)
-            if zone.spoiled + asked > 1 + 1e-6:
+        zones = {zone.code: zone for zone in item.zones}
+        own = mine[item.code]
+        for place, slot in enumerate(own):
+            need, zone = needs[slot.method], zones[slot.zone]
+            taken, spoilers = zone.gone(slot.method), []
+            for before in own[:place]:
+                spoils = needs[before.method].spoils
+                is_here = before.zone == slot.zone
+                if is_here and need.stage in spoils.site:
+                    taken += zone.share(before.method)
+                is_other = before.method != slot.method
+                if is_other and need.stage in spoils.specimen | (
+                    spoils.zone if is_here else frozenset()
+                ):
+                    spoilers.append(before)
+            if spoilers:
+                where = zone.name.lower() if spoilers[0].zone == slot.zone else "it"
                 yield Note(
                     kind="broken",
-                    sentence=f"{zone.name} on {item.code} is spoiled: its runs together need "
-                    f"{(zone.spoiled + asked) * 100:.0f}\u00a0% of it.",
-                    slots=tuple(slot.name for slot in mine),
+                    sentence=f"{need.name} on {item.code} comes after "
+                    f"{needs[spoilers[0].method].name.lower()}, which spoils {where} for it.",
+                    slots=(spoilers[0].name, slot.name),
+                )
+            elif taken > zone.gone(slot.method) and taken + zone.share(slot.method) > 1 + 1e-6:
+                yield Note(
+                    kind="broken",
+                    sentence=f"{zone.name} on {item.code} is spoiled for {need.name.lower()}: with "
+                    f"what is run there before, {(taken + zone.share(slot.method)) * 100:.0f}\u00a0%"
+                    " of it would be needed.",
+                    slots=(slot.name,),
                 )
 
 
@@ -131,20 +151,39 @@ def _lengths(ask: Ask, slots: Sequence[Slot]) -> Iterator[Note]:
             )
 
 
-def _sessions(ask: Ask, slots: Sequence[Slot]) -> Iterator[Note]:
-    size = Counter(slot.arm for slot in slots)
-    counts = Counter((slot.session, slot.method, slot.arm) for slot in slots)
-    per_method = Counter((slot.method, slot.arm) for slot in slots)
-    for session, key in sorted({(session, key) for session, key, _ in counts}):
-        for one, other in combinations([arm for arm in ask.arms if size[arm]], 2):
-            first, second = counts[session, key, one], counts[session, key, other]
-            same_total = per_method[key, one] == per_method[key, other]
-            if same_total and abs(first - second) > 1:
+def sessions_uneven(ask: Ask, slots: Sequence[Slot]) -> Iterator[Note]:
+    """Arms, and left and right, within one run of each other in every session of a method.
+
+    Arms of unequal size are scaled to the smaller one. Where what is left to do is uneven as a
+    whole, no order can make it even: that is told by zone and side, not again by session.
+    """
+    sides = {(i.code, z.code): z.side for i in ask.items for z in i.zones}
+    arm = Counter((slot.method, slot.arm) for slot in slots)
+    by_arm = Counter((slot.session, slot.method, slot.arm) for slot in slots)
+    side = Counter((s.method, s.arm, sides.get((s.specimen, s.zone))) for s in slots)
+    by_side = Counter((s.session, s.method, s.arm, sides.get((s.specimen, s.zone))) for s in slots)
+    for session, key in sorted({(slot.session, slot.method) for slot in slots}):
+        name = ask.method(key).name
+        here = [label for label in ask.arms if arm[key, label]]
+        for one, other in combinations(here, 2):
+            first, second = by_arm[session, key, one], by_arm[session, key, other]
+            least = min(arm[key, one], arm[key, other])
+            apart = first * least / arm[key, one] - second * least / arm[key, other]
+            if abs(apart) > 1 + 1e-6:
                 yield Note(
                     kind="uneven",
-                    sentence=f"{ask.method(key).name}, session {session}: {first} of "
-                    f"{one.lower()} against {second} of {other.lower()}, so that a bench that "
-                    "drifts between sessions would not drift alike for both.",
+                    sentence=f"{name}, session {session}: {first} of {one.lower()} against "
+                    f"{second} of {other.lower()}, so that a bench that drifts between sessions "
+                    "would not drift alike for both.",
+                )
+        for label in here:
+            left, right = (by_side[session, key, label, which] for which in (LEFT, RIGHT))
+            in_all = abs(side[key, label, LEFT] - side[key, label, RIGHT])
+            if in_all <= 1 < abs(left - right):
+                yield Note(
+                    kind="uneven",
+                    sentence=f"{name}, session {session}, {label.lower()}: {left} on the left "
+                    f"against {right} on the right.",
                 )
 
 

@@ -17,11 +17,34 @@ STAGES: tuple[tuple[int, str], ...] = (
     (8, "flame"),
 )
 STAGE_WORDS: dict[int, str] = dict(STAGES)
+ALL_STAGES = frozenset(STAGE_WORDS)
 WATER = 1
 WHOLE = 2
 ABRASION = 6
 
 LEFT, RIGHT = "left", "right"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Spoils:
+    """What a run leaves useless, as the stages that may not follow it there.
+
+    Attributes
+    ----------
+    site : frozenset of int
+        Stages that cannot use the part of the zone that the run took.
+    zone, specimen : frozenset of int
+        Stages that cannot use anything of the zone, or of the whole specimen. Further runs of the
+        same method are not meant: how many of them a zone carries says their capacity.
+    """
+
+    site: frozenset[int] = frozenset()
+    zone: frozenset[int] = frozenset()
+    specimen: frozenset[int] = frozenset()
+
+
+NOTHING = Spoils()
+ITS_SITE = Spoils(site=ALL_STAGES)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,8 +55,8 @@ class MethodNeed:
     ----------
     stage : int
         Place in `STAGES`; a lower stage is run first.
-    spoils : bool
-        True when a run takes its share of the zone from every other spoiling method.
+    spoils : Spoils
+        What cannot follow a run, and where.
     wets : bool
         True when the specimen must dry until the next session before anything else is run on it.
     runs_each : int
@@ -47,7 +70,7 @@ class MethodNeed:
     key: str
     name: str
     stage: int
-    spoils: bool
+    spoils: Spoils
     wets: bool
     runs_each: int
     minutes: float
@@ -59,8 +82,9 @@ class MethodNeed:
 class ZoneSpace:
     """A zone of one specimen: for each method its sites in all, and those nothing has used.
 
-    `spoiled` is the part of the zone, 0 to 1, that spoiling runs have taken before this plan, also
-    runs of methods that are not in it.
+    `spoiled` is the part of the zone, 0 to 1, that earlier runs have spoiled for a method, by its
+    key: also runs of methods and studies that are not in the plan, but not the runs that the plan
+    holds and are still to do.
     """
 
     code: str
@@ -68,7 +92,15 @@ class ZoneSpace:
     side: str
     sites: Mapping[str, int]
     free: Mapping[str, tuple[int, ...]]
-    spoiled: float = 0.0
+    spoiled: Mapping[str, float] = field(default_factory=dict)
+
+    def share(self, method: str) -> float:
+        """The part of the zone that one run of the method takes; 0 where it carries none."""
+        return 1 / self.sites[method] if method in self.sites else 0.0
+
+    def gone(self, method: str) -> float:
+        """The part of the zone that is spoiled for the method."""
+        return self.spoiled.get(method, 0.0)
 
 
 @dataclass(frozen=True, kw_only=True)

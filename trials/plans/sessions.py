@@ -3,7 +3,7 @@
 Methods go through the bench in the order of their stages, each set up as rarely as the length of
 a session allows. Within a method the runs are drawn in turns: a turn has one run of each arm, in
 an order drawn by lot (a randomised block, ISO 24153 section on blocks, from memory), so that a
-bench that drifts drifts for all arms. Sessions are filled in that order, which keeps stages in
+bench that drifts drifts for all arms, and left and right alternate within each arm. Sessions are filled in that order, which keeps stages in
 order on every specimen; after a method that wets, the next one waits for the next session.
 """
 
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trials.plans.design import Ask, MethodNeed, slot_name
+from trials.plans.design import LEFT, RIGHT, Ask, MethodNeed, slot_name
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,26 +35,57 @@ def in_turns(
 ) -> list[list[Sitting]]:
     """The runs of one method as turns: each has one run of every arm that has runs left.
 
-    Arms of unequal size are spread: the runs of a smaller arm come at even distances, not all at
-    the start.
+    Within an arm left and right alternate, so that whichever stretch of turns a session takes, it
+    has of both sides the same number or one more. Arms of unequal size are spread: the runs of a
+    smaller arm come at even distances, not all at the start.
     """
-    queues = {}
-    for arm in arms:
-        mine = [one for one in sittings if one.arm == arm]
-        queues[arm] = [mine[k] for k in draw.permutation(len(mine))]
+    queues: dict[str, list[Sitting]] = {}
+    lean = 0  # arms that begin on the left less those that begin on the right
+    by_arm = [[one for one in sittings if one.arm == arm] for arm in arms]
+    # arms that must begin on one side come first, the others make up for them
+    for mine in sorted(by_arm, key=lambda own: -abs(_more_left(own))):
+        if mine:
+            surplus = _more_left(mine)
+            is_left = surplus > 0 if surplus else lean < 0 or (lean == 0 and draw.random() < 0.5)
+            lean += 1 if is_left else -1
+            queues[mine[0].arm] = _alternating(mine, draw, LEFT if is_left else RIGHT)
     longest = max(len(queue) for queue in queues.values())
     turns: list[list[Sitting]] = [[] for _ in range(longest)]
     for arm in arms:
-        queue = queues[arm]
+        queue = queues.get(arm, [])
         offset = draw.uniform(0, 1) if len(queue) < longest else 0.0
         for k, one in enumerate(queue):
             turns[int((k + offset) * longest / len(queue))].append(one)
     return [[turn[k] for k in draw.permutation(len(turn))] for turn in turns if turn]
 
 
-def order(ask: Ask, sittings: Sequence[Sitting]) -> list[tuple[int, Sitting]]:
-    """Every run with its session, in the order of work."""
-    draw = np.random.default_rng([ask.seed, 1])
+def _more_left(sittings: Sequence[Sitting]) -> int:
+    return sum((one.side == LEFT) - (one.side == RIGHT) for one in sittings)
+
+
+def _alternating(
+    sittings: Sequence[Sitting], draw: np.random.Generator, first: str
+) -> list[Sitting]:
+    """Drawn by lot, but left and right in turn; runs without a side fall in anywhere."""
+    drawn = [sittings[k] for k in draw.permutation(len(sittings))]
+    sides = {side: [one for one in drawn if one.side == side] for side in (LEFT, RIGHT)}
+    second = RIGHT if first == LEFT else LEFT
+    # k-th of n at (k + 1/2) / n: equal numbers alternate, unequal ones are spread evenly
+    places = [
+        ((k + 0.5 + nudge) / len(sides[side]), one)
+        for side, nudge in ((first, 0.0), (second, 1e-6))
+        for k, one in enumerate(sides[side])
+    ]
+    merged = [one for _, one in sorted(places, key=lambda place: place[0])]
+    for one in drawn:
+        if one.side not in sides:
+            merged.insert(int(draw.integers(0, len(merged) + 1)), one)
+    return merged
+
+
+def order(ask: Ask, sittings: Sequence[Sitting], attempt: int = 0) -> list[tuple[int, Sitting]]:
+    """Every run with its session, in the order of work; another attempt is another draw."""
+    draw = np.random.default_rng([ask.seed, 1, attempt])
     filled: dict[int, float] = defaultdict(float)
     placed: dict[int, list[tuple[MethodNeed, Sitting]]] = defaultdict(list)
 

@@ -6,15 +6,17 @@ answer and the answer says what is missing. Balance is asked for with slack at a
 
 * within one over the arms, for each method and zone (or side, where the arms are different
   products), scaled to the number of specimens;
-* within one between left and right, for each method and arm, and for each specimen.
+* within one between left and right, for each method: in all, by arm and by specimen.
 
-Methods that spoil a zone share it: a run takes ``1/n`` of a zone that carries ``n`` of its runs,
-and the shares of all spoiling runs of a zone never pass one. Among equally good answers small
-prices drawn from the seed decide. Solved by HiGHS through `scipy.optimize.milp`.
+A run takes ``1/n`` of a zone that carries ``n`` of its runs, and spoils that share, the zone or the
+specimen for the methods it says (`Spoils`), as far as they come after it: the shares spoiled for a
+method and its own never pass one, and nothing is put where a whole zone or specimen is spoiled for
+it. Among equally good answers small prices drawn from the seed decide. Solved by HiGHS through
+`scipy.optimize.milp`.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -114,7 +116,7 @@ def site_runs(ask: Ask) -> Sited:
     for (specimen, method), count in wanted.items():
         zones = [(column, 1.0) for place, column in x.items() if place[:2] == (specimen, method)]
         program.row([*zones, (short[specimen, method], 1.0)], count, count)
-    _shares(program, ask, x)
+    _unspoiled(program, ask, x)
     _arms_alike(program, ask, x)
     _sides_alike(program, ask, x)
     _pinned(program, ask, x)
@@ -146,28 +148,120 @@ def _columns(program: _Program, ask: Ask, wanted: dict[tuple[str, str], int]) ->
                 # one draw for every place whether it is wanted or not: pins move nothing else
                 price = float(draw.uniform(0, DRAW_PRICE))
                 free = min(count, len(zone.free.get(method.key, ())))
-                if free:
+                if free and zone.gone(method.key) + zone.share(method.key) <= 1 + 1e-9:
                     place = (item.code, method.key, zone.code)
                     x[place] = program.column(price, free, whole=True)
     return x
 
 
-def zone_share(zone: ZoneSpace, method: str) -> float:
-    """The part of the zone that one run of the method takes."""
-    return 1 / zone.sites[method]
+class _Here:
+    """What may stand in one zone of one specimen: new runs as columns, runs on the sheet as counts."""
+
+    def __init__(self, ask: Ask, x: dict[Place, int], item: Item, zone: ZoneSpace) -> None:
+        self.zone = zone
+        self.columns = {
+            method.key: x[item.code, method.key, zone.code]
+            for method in ask.methods
+            if (item.code, method.key, zone.code) in x
+        }
+        self.waiting: dict[str, int] = defaultdict(int)
+        for run in ask.held:
+            if run.specimen == item.code and run.zone == zone.code and not run.is_read:
+                self.waiting[run.method] += 1
+
+    def holds(self, method: str) -> bool:
+        return method in self.columns or self.waiting[method] > 0
 
 
-def _shares(program: _Program, ask: Ask, x: dict[Place, int]) -> None:
-    spoiling = [method.key for method in ask.methods if method.spoils]
+def _unspoiled(program: _Program, ask: Ask, x: dict[Place, int]) -> None:
+    """Nothing stands where something that comes before it, or did, has spoiled the place."""
     for item in ask.items:
-        for zone in item.zones:
-            terms = [
-                (x[item.code, key, zone.code], zone_share(zone, key))
-                for key in spoiling
-                if (item.code, key, zone.code) in x
-            ]
-            if terms:
-                program.row(terms, -np.inf, max(0.0, 1 - zone.spoiled) + 1e-9)
+        here = [_Here(ask, x, item, zone) for zone in item.zones]
+        for one in here:
+            for method in ask.methods:
+                if one.holds(method.key):
+                    _share_left(program, ask, one, method)
+        for first, later in spoiling_pairs(ask.methods, "zone"):
+            for one in here:
+                _one_of(program, [one], first, later)
+        for first, later in spoiling_pairs(ask.methods, "specimen"):
+            _one_of(program, here, first, later)
+
+
+def spoiling_pairs(
+    methods: Sequence[MethodNeed], reach: str
+) -> Iterator[tuple[MethodNeed, MethodNeed]]:
+    """Methods with those they spoil at this reach, by the order of their stages."""
+    for first in methods:
+        for later in methods:
+            is_spoiled = later.stage in getattr(first.spoils, reach)
+            if first.key != later.key and first.stage <= later.stage and is_spoiled:
+                yield first, later
+
+
+def _share_left(program: _Program, ask: Ask, here: _Here, method: MethodNeed) -> None:
+    """Shares spoiled for the method by what comes before it, and its own, are one at most."""
+    zone = here.zone
+    before = [
+        other
+        for other in ask.methods
+        if other.stage <= method.stage
+        and method.stage in other.spoils.site
+        and here.holds(other.key)
+    ]
+    left = 1 - zone.gone(method.key) + 1e-9
+    used = sum(zone.share(m.key) * here.waiting[m.key] for m in before)
+    terms = [(here.columns[m.key], zone.share(m.key)) for m in before if m.key in here.columns]
+    own = here.columns.get(method.key)
+    if method in before:
+        own_share = 0.0
+    else:
+        # it spoils nothing for itself: one run needs as much room as ten
+        own_share = zone.share(method.key)
+        used += own_share if here.waiting[method.key] else 0.0
+    if here.waiting[method.key] or (_all_alike(ask, before, zone) and method in before):
+        program.row(terms, -np.inf, max(0.0, left - used))
+        return
+    if own is None or (not terms and used + own_share <= left):
+        return
+    # only where the method comes at all: is_there is one, and what is over has no limit otherwise
+    is_there = _presence(program, [own])
+    over = sum(factor * program.most[column] for column, factor in terms) + used
+    program.row([*terms, (is_there, own_share + over)], -np.inf, left - used + over)
+
+
+def _all_alike(ask: Ask, methods: Sequence[MethodNeed], zone: ZoneSpace) -> bool:
+    """True when each spoils its share for each that comes after it, and none is worse off before."""
+    return len({zone.gone(one.key) for one in methods}) <= 1 and all(
+        later.stage in first.spoils.site
+        for first in methods
+        for later in methods
+        if first.stage <= later.stage
+    )
+
+
+def _presence(program: _Program, columns: Sequence[int]) -> int:
+    """A column that is one as soon as any of these is above zero."""
+    is_there = program.column(0.0, 1, whole=True)
+    for column in columns:
+        program.row([(column, 1.0), (is_there, -program.most[column])], -np.inf, 0.0)
+    return is_there
+
+
+def _one_of(program: _Program, here: Sequence[_Here], first: MethodNeed, later: MethodNeed) -> None:
+    """Runs of one of the two only."""
+    columns = [[one.columns[m.key] for one in here if m.key in one.columns] for m in (first, later)]
+    stands = [any(one.waiting[m.key] for one in here) for m in (first, later)]
+    if all(stands) or not any(columns):
+        return
+    for k in (0, 1):
+        if stands[k]:
+            for column in columns[1 - k]:
+                program.row([(column, 1.0)], 0.0, 0.0)
+            return
+    if all(columns):
+        both = [(_presence(program, own), 1.0) for own in columns]
+        program.row(both, -np.inf, 1.0)
 
 
 def _arms_alike(program: _Program, ask: Ask, x: dict[Place, int]) -> None:
@@ -205,13 +299,14 @@ def _sides_alike(program: _Program, ask: Ask, x: dict[Place, int]) -> None:
         for item, zone, held in _where(ask, method.key):
             if zone.side not in sign:
                 continue
-            fixed[item.arm] += sign[zone.side] * held
-            fixed[item.code] += sign[zone.side] * held
+            for name in (item.arm, item.code, ""):
+                fixed[name] += sign[zone.side] * held
             column = x.get((item.code, method.key, zone.code))
             if column is not None:
                 by_arm[item.arm].append((column, sign[zone.side]))
                 by_item[item.code].append((column, sign[zone.side]))
-        for name, terms in (*by_arm.items(), *by_item.items()):
+        whole = [term for terms in by_arm.values() for term in terms]
+        for name, terms in (*by_arm.items(), *by_item.items(), ("", whole)):
             program.within(terms, fixed[name], 1.0, SIDE_PRICE)
 
 

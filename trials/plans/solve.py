@@ -4,12 +4,13 @@ from collections import defaultdict
 
 import numpy as np
 
-from trials.plans.check import problems
-from trials.plans.design import Ask, Item, Missing, Note, Planned, Slot, ZoneSpace
+from trials.plans.check import problems, sessions_uneven
+from trials.plans.design import Ask, Item, MethodNeed, Missing, Note, Planned, Slot, ZoneSpace
 from trials.plans.sessions import Sitting, minutes_of, order
-from trials.plans.sites import Place, site_runs
+from trials.plans.sites import Place, site_runs, spoiling_pairs
 
 MOST_RUNS = 2000
+DRAWS = 12  # orders tried for even sessions; the first nearly always is
 
 
 def solve(ask: Ask) -> Planned:
@@ -28,7 +29,31 @@ def solve(ask: Ask) -> Planned:
     _check(ask)
     sited = site_runs(ask)
     sittings = _kept(ask) + _new(ask, sited.new)
-    slots = tuple(
+    slots = _most_even(ask, sittings)
+    by_session: dict[int, list[str]] = defaultdict(list)
+    for slot in slots:
+        by_session[slot.session].append(slot.method)
+    return Planned(
+        slots=slots,
+        notes=missing_notes(ask, sited.missing) + problems(ask, slots),
+        session_minutes={n: minutes_of(ask, own) for n, own in sorted(by_session.items())},
+    )
+
+
+def _most_even(ask: Ask, sittings: list[Sitting]) -> tuple[Slot, ...]:
+    """The first drawn order with even sessions, or the most even of a few."""
+    drawn = []
+    for attempt in range(DRAWS):
+        slots = _slots(ask, sittings, attempt)
+        uneven = sum(1 for _ in sessions_uneven(ask, slots))
+        if not uneven:
+            return slots
+        drawn.append((uneven, attempt, slots))
+    return min(drawn)[2]
+
+
+def _slots(ask: Ask, sittings: list[Sitting], attempt: int) -> tuple[Slot, ...]:
+    return tuple(
         Slot(
             session=session,
             place=place,
@@ -41,15 +66,7 @@ def solve(ask: Ask) -> Planned:
             site=one.site,
             is_kept=one.is_kept,
         )
-        for place, (session, one) in enumerate(order(ask, sittings), start=1)
-    )
-    by_session: dict[int, list[str]] = defaultdict(list)
-    for slot in slots:
-        by_session[slot.session].append(slot.method)
-    return Planned(
-        slots=slots,
-        notes=missing_notes(ask, sited.missing) + problems(ask, slots),
-        session_minutes={n: minutes_of(ask, own) for n, own in sorted(by_session.items())},
+        for place, (session, one) in enumerate(order(ask, sittings, attempt), start=1)
     )
 
 
@@ -182,16 +199,30 @@ def _missing_words(ask: Ask, key: str, arm: str, ones: list[Missing]) -> str:
             f"{method.name} needs {count} more {_plural(count, 'site')} in {arm.lower()} ({on}): "
             f"no zone of {' or '.join(products)} carries it."
         )
-    spoiling = [other.key for other in ask.methods if other.spoils]
-    spoiled = any(zone.free.get(key) and zone.spoiled > 0 for zone in zones)
-    shared = any(set(zone.sites) & set(spoiling) - {key} for zone in zones) and method.spoils
-    why = (
-        "what is left of it is spoiled by other runs"
-        if spoiled or shared
-        else "its sites are used up"
-    )
+    why = _why(ask, method, zones)
     one_more = "one more" if count == 1 else f"{count} more of"
     return f"{method.name} needs {one_more} {' or '.join(names)} in {arm.lower()} ({on}): {why}."
+
+
+def _why(ask: Ask, method: MethodNeed, zones: list[ZoneSpace]) -> str:
+    whole = [
+        first.name.lower()
+        for first, later in spoiling_pairs(ask.methods, "specimen")
+        if later.key == method.key
+    ]
+    if whole:
+        return f"{' and '.join(whole)} spoils the whole specimen for it"
+    before = [
+        other
+        for other in ask.methods
+        if other.key != method.key
+        and other.stage <= method.stage
+        and method.stage in other.spoils.site | other.spoils.zone
+    ]
+    is_shared = any(zone.share(other.key) for zone in zones for other in before)
+    if any(zone.gone(method.key) for zone in zones if zone.free.get(method.key)) or is_shared:
+        return "what is left of it is spoiled by other runs"
+    return "its sites are used up"
 
 
 def _plural(count: int, word: str) -> str:

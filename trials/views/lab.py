@@ -28,6 +28,8 @@ from trials.forms import (
     like_initial,
 )
 from trials.models import MethodRevision, ReadingConflict, ReadingUpload, Study
+from trials.planning import spoils_words, stage_of
+from trials.plans.design import STAGE_WORDS
 
 if TYPE_CHECKING:
     pass
@@ -125,7 +127,13 @@ def method_revision(request: HttpRequest, key: str, number: int) -> HttpResponse
         MethodRevision.objects.select_related("method"), method__key=key, number=number
     )
     trail = lab_trail(("Methods", reverse("lab-methods")), str(revision))
-    context = {"revision": revision, "scale": revision.scale, "trail": trail}
+    context = {
+        "revision": revision,
+        "scale": revision.scale,
+        "order_words": STAGE_WORDS[stage_of(revision)],
+        "spoils_words": spoils_words(revision),
+        "trail": trail,
+    }
     return render(request, "trials/lab/method.html", context)
 
 

@@ -1,28 +1,28 @@
 """Asks for plans as tests need them: gear with two palms, two sleeves, a back and a hem."""
 
-from trials.plans.design import Ask, Item, MethodNeed, ZoneSpace
+from trials.plans.design import ITS_SITE, NOTHING, Ask, Item, MethodNeed, ZoneSpace
 
 WATER = MethodNeed(
-    key="water", name="Water uptake", stage=1, spoils=False, wets=True, runs_each=1, minutes=25
+    key="water", name="Water uptake", stage=1, spoils=NOTHING, wets=True, runs_each=1, minutes=25
 )
 SEAM = MethodNeed(
-    key="seam", name="Seam pull", stage=3, spoils=True, wets=False, runs_each=2, minutes=12
+    key="seam", name="Seam pull", stage=3, spoils=ITS_SITE, wets=False, runs_each=2, minutes=12
 )
 DROP = MethodNeed(
     key="drop",
     name="Padding drop",
     stage=4,
-    spoils=True,
+    spoils=ITS_SITE,
     wets=False,
     runs_each=1,
     minutes=30,
     control_minutes=10,
 )
 BELT = MethodNeed(
-    key="belt", name="Belt abrasion", stage=6, spoils=True, wets=False, runs_each=2, minutes=10
+    key="belt", name="Belt abrasion", stage=6, spoils=ITS_SITE, wets=False, runs_each=2, minutes=10
 )
 FLAME = MethodNeed(
-    key="flame", name="Flame", stage=8, spoils=True, wets=False, runs_each=1, minutes=30
+    key="flame", name="Flame", stage=8, spoils=ITS_SITE, wets=False, runs_each=1, minutes=30
 )
 METHODS = (WATER, SEAM, DROP, BELT, FLAME)
 
@@ -33,6 +33,11 @@ CARRIES = {
     "left-sleeve": ("left", {"belt": 2, "seam": 2}),
     "right-sleeve": ("right", {"belt": 2, "seam": 2}),
 }
+
+
+def spoiled(share: float) -> dict[str, float]:
+    """So much of a zone is spoiled for whatever comes."""
+    return {method.key: share for method in METHODS}
 
 
 def zones(used: dict[tuple[str, str], int] | None = None) -> tuple[ZoneSpace, ...]:
@@ -48,10 +53,12 @@ def zones(used: dict[tuple[str, str], int] | None = None) -> tuple[ZoneSpace, ..
                 method: tuple(range(1 + gone.get((code, method), 0), count + 1))
                 for method, count in sites.items()
             },
-            spoiled=sum(
-                gone.get((code, method), 0) / count
-                for method, count in sites.items()
-                if method != "water"
+            spoiled=spoiled(
+                sum(
+                    gone.get((code, method), 0) / count
+                    for method, count in sites.items()
+                    if method != "water"
+                )
             ),
         )
         for code, (side, sites) in CARRIES.items()

@@ -18,6 +18,7 @@ from tests.trials.plans.plan_asks import (
     WATER,
     ask,
     item,
+    spoiled,
     zones,
 )
 from trials.plans.design import Ask, Held, Pin, Planned
@@ -30,7 +31,7 @@ def shares(plan: Planned) -> Counter[tuple[str, str]]:
     """Hundredths of each zone that spoiling runs take."""
     taken: Counter[tuple[str, str]] = Counter()
     for slot in plan.slots:
-        if NEEDS[slot.method].spoils:
+        if NEEDS[slot.method].spoils.site:
             taken[slot.specimen, slot.zone] += 100 // CARRIES[slot.zone][1][slot.method]
     return taken
 
@@ -222,10 +223,14 @@ def as_used(asked: Ask, held: tuple[Held, ...]) -> Ask:
                         m: tuple(n for n in sites if (zone.code, m, n) not in gone[one.code])
                         for m, sites in zone.free.items()
                     },
-                    spoiled=sum(
-                        1 / zone.sites[m]
-                        for z, m, _ in gone[one.code]
-                        if z == zone.code and NEEDS[m].spoils
+                    spoiled=spoiled(
+                        sum(
+                            1 / zone.sites[run.method]
+                            for run in held
+                            if run.is_read
+                            and (run.specimen, run.zone) == (one.code, zone.code)
+                            and NEEDS[run.method].spoils.site
+                        )
                     ),
                 )
                 for zone in one.zones
