@@ -3,6 +3,7 @@
 import re
 import uuid
 from collections.abc import Callable
+from typing import Any, TypeVar
 
 from django.conf import settings
 from django.http import HttpRequest, HttpResponse
@@ -11,6 +12,7 @@ from labsite import audit, logs, views
 from labsite.errors import Refused
 
 GetResponse = Callable[[HttpRequest], HttpResponse]
+View = TypeVar("View", bound=Callable[..., Any])
 # A proxy may hand its own id on; anything else would let a stranger write into our log.
 REQUEST_ID = re.compile(r"[A-Za-z0-9-]{8,64}")
 
@@ -62,6 +64,40 @@ class PermissionsPolicyMiddleware:
             "camera=(self), geolocation=(), microphone=(), payment=(), usb=()",
         )
         return response
+
+
+def takes_body_up_to(most_bytes: int) -> Callable[[View], View]:
+    """Say that a view takes more than the site's usual largest request."""
+
+    def mark(view: View) -> View:
+        view.most_body_bytes = most_bytes  # type: ignore[attr-defined]
+        return view
+
+    return mark
+
+
+class BodyLimitMiddleware:
+    """Refuse a request by the length it declares, before a byte of it is read or put on the disk.
+
+    It stands before the check of the form's token, which reads the whole form. A request that says
+    nothing of its length has no body for Django, and a server reads no more than was declared.
+    """
+
+    def __init__(self, get_response: GetResponse) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        return self.get_response(request)
+
+    def process_view(
+        self, request: HttpRequest, view: Callable[..., Any], args: Any, kwargs: Any
+    ) -> HttpResponse | None:
+        told = str(request.META.get("CONTENT_LENGTH") or "0")
+        length = int(told) if told.isascii() and told.isdigit() else 0
+        most = getattr(view, "most_body_bytes", settings.MOST_BODY_BYTES)
+        if not request.user.is_authenticated:
+            most = min(most, settings.DATA_UPLOAD_MAX_MEMORY_SIZE)
+        return views.too_large(request, most) if length > most else None
 
 
 class RefusalMiddleware:

@@ -57,6 +57,7 @@ MIDDLEWARE = [
     "django.contrib.sessions.middleware.SessionMiddleware",
     "labsite.languages.AddressLanguageMiddleware",
     "django.middleware.common.CommonMiddleware",
+    "labsite.middleware.BodyLimitMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     # Deny by default: a page is public only when its view says so.
@@ -165,6 +166,8 @@ SILENCED_SYSTEM_CHECKS = ["security.W005", "security.W021"]
 # A whole study's readings as CSV is about 5 MB; more than this is not a reading.
 DATA_UPLOAD_MAX_MEMORY_SIZE = 20 * 1024 * 1024
 FILE_UPLOAD_MAX_MEMORY_SIZE = 20 * 1024 * 1024
+# The largest request of any page that does not say it takes more.
+MOST_BODY_BYTES = 100 * 1024 * 1024
 
 # The API
 

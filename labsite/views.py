@@ -91,6 +91,11 @@ def refused(request: HttpRequest, refusal: Refused) -> HttpResponse:
     return _page(request, status, refusal.sentences, template="refused.html")
 
 
+def too_large(request: HttpRequest, most_bytes: int) -> HttpResponse:
+    sentence = f"What was sent is larger than the {most_bytes >> 20} MB that this page takes."
+    return _page(request, 413, [sentence], template="400.html")
+
+
 def server_error(request: HttpRequest) -> HttpResponse:
     """Show the page without context processors: the database may be what failed."""
     if problems.is_for_api(request):

@@ -68,9 +68,12 @@ class TrialsConfig(AppConfig):
     def ready(self) -> None:
         """Register the guards; they are put in place after every migrate."""
         from labsite import jobs, triggers
+        from trials.trace_work import READ_FIGURE_KIND, READ_TRACE_KIND
         from trials.work import SERVICE_CHANGED_KIND
 
         jobs.register(SERVICE_CHANGED_KIND)
+        jobs.register(READ_TRACE_KIND)
+        jobs.register(READ_FIGURE_KIND)
         triggers.append_only("trials_reading", what="readings")
         triggers.append_only("trials_runvoid", what="voids")
         triggers.append_only("trials_studyamendment", what="amendments of a study")

@@ -245,6 +245,9 @@ def lines_of(revision: MethodRevision, name: str) -> list[str]:
         return [f"{c['text']}{' (critical)' if c.get('critical') else ''}" for c in value]
     if name == "spoils_rules":
         return rule_words(value)
+    if name == "step_rule":
+        # a no that is not said is a no all the same
+        value = {key: one for key, one in value.items() if one not in (None, False)}
     if isinstance(value, dict):
         return [f"{key.replace('_', ' ')}: {_plain(one)}" for key, one in value.items()]
     if isinstance(value, list):

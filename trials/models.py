@@ -1118,6 +1118,69 @@ class TraceBlock(models.Model):
         return f"{self.trace}, column {self.column}, block {self.position}"
 
 
+class TraceUpload(models.Model):
+    """A large file of a logger on its way to becoming a trace; a worker reads it."""
+
+    run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="trace_uploads")
+    file_name = models.CharField(max_length=200)
+    byte_count = models.PositiveBigIntegerField(default=0)
+    digest = models.CharField(max_length=64, blank=True, help_text="Empty until all of it is here.")
+    received_at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    trace = models.OneToOneField(
+        TraceFile, null=True, blank=True, on_delete=models.PROTECT, related_name="upload"
+    )
+    problem = models.TextField(blank=True, help_text="Why it could not be read.")
+
+    pieces: RelatedManager[TraceUploadPiece]
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["run", "digest"], condition=~Q(digest=""), name="trace_upload_once"
+            ),
+        ]
+        ordering = ["-received_at"]
+
+    def __str__(self) -> str:
+        return f"{self.file_name} for {self.run}"
+
+
+class TraceUploadPiece(models.Model):
+    """A stretch of such a file, compressed; gone once the file was read."""
+
+    upload = models.ForeignKey(TraceUpload, on_delete=models.CASCADE, related_name="pieces")
+    position = models.PositiveIntegerField()
+    content = models.BinaryField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["upload", "position"], name="trace_piece_once"),
+        ]
+        ordering = ["upload", "position"]
+
+    def __str__(self) -> str:
+        return f"{self.upload}, piece {self.position}"
+
+
+class TraceFigure(models.Model):
+    """The figure of a long trace as a worker read it: by settings and version of the program."""
+
+    trace = models.ForeignKey(TraceFile, on_delete=models.CASCADE, related_name="figures")
+    key = models.CharField(max_length=64, help_text="Digest of settings and code version.")
+    shown = models.JSONField()
+    at = models.DateTimeField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["trace", "key"], name="trace_figure_once"),
+        ]
+        ordering = ["trace", "-at"]
+
+    def __str__(self) -> str:
+        return f"Figure of {self.trace}"
+
+
 class TraceReading(models.Model):
     """How a reading was derived from a trace: enough to work it out again."""
 

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from django.db.models import Count, Max, Q
 from django.utils import timezone
 
+from labsite.models import Job, JobState
 from specimens.words import HELD_SPACE
 from trials.instruments import calibration_on, is_passed
 from trials.intervals import plain
@@ -23,6 +24,7 @@ from trials.models import (
     RoomReading,
     Run,
     TraceFile,
+    TraceUpload,
 )
 from trials.physics.trace_figures import FIGURES
 from trials.queries import WRITTEN, interval_words
@@ -288,6 +290,38 @@ def trace_rows() -> list[TraceFile]:
         "run__specimen", "run__zone", "run__revision__method", "by"
     )
     return list(traces.order_by("-received_at")[:SHOWN])
+
+
+@dataclass(frozen=True)
+class WorkLine:
+    """A piece of background work as the page that waits for it shows it."""
+
+    pk: int
+    words: str
+    percent: int
+    is_over: bool
+    is_failed: bool
+
+
+def work_line(job: Job | None) -> WorkLine:
+    """Where a piece of work stands, in words."""
+    if job is None:
+        return WorkLine(0, "Not asked for yet.", 0, is_over=True, is_failed=True)
+    percent = 100 * job.progress_done // job.progress_total if job.progress_total else 0
+    words = {
+        JobState.WAITING: "Waiting for a worker.",
+        JobState.RUNNING: f"A worker is at it: {percent} % done.",
+        JobState.DONE: "Done.",
+        JobState.FAILED: job.error,
+    }[JobState(job.state)]
+    is_failed = job.state == JobState.FAILED
+    return WorkLine(job.pk, words, percent, is_failed or job.state == JobState.DONE, is_failed)
+
+
+def incoming_rows() -> list[TraceUpload]:
+    """Large files that a worker has not read yet, or could not."""
+    rows = TraceUpload.objects.filter(trace=None).exclude(digest="")
+    return list(rows.select_related("run__specimen", "run__revision__method")[:SHOWN])
 
 
 # --- the bench ---------------------------------------------------------------------------------

@@ -4,7 +4,7 @@ import hashlib
 import uuid as uuids
 import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from typing import Any, BinaryIO
 
@@ -29,6 +29,7 @@ from trials.physics.trace_figures import (
 )
 from trials.physics.trace_file import Table, read_table
 from trials.physics.units import convert, is_convertible
+from trials.trace_charts import trace_charts
 
 MOST_BYTES = 400 * 1024 * 1024
 BLOCK_SAMPLES = 131_072  # 1 MB of numbers, so that no row is large
@@ -37,8 +38,7 @@ BLOCK_SAMPLES = 131_072  # 1 MB of numbers, so that no row is large
 @transaction.atomic
 def receive_trace(*, by: User, run: Run, file_name: str, stream: BinaryIO) -> TraceFile:
     """Keep a logger's file of a run as columns of numbers. The same file again is the same trace."""
-    if not run.revision.trace:
-        raise Refused({"file": ["This method is not read from a logged trace."]})
+    check_takes_trace(run)
     digest, byte_count = _digest(stream)
     standing = TraceFile.objects.filter(run=run, digest=digest).first()
     if standing is not None:
@@ -47,21 +47,78 @@ def receive_trace(*, by: User, run: Run, file_name: str, stream: BinaryIO) -> Tr
         table = read_table(stream)
     except PhysicsError as why:
         raise Refused({"file": [str(why)]}) from why
-    columns = [{"label": c.label[:80], "unit": c.unit} for c in table.columns]
+    return store_trace(
+        by=by,
+        run=run,
+        origin=Origin(file_name=file_name, byte_count=byte_count, digest=digest),
+        packed=pack(table),
+    )
+
+
+def check_takes_trace(run: Run) -> None:
+    """Refuse where no figure is read from a trace."""
+    if not run.revision.trace:
+        raise Refused({"file": ["This method is not read from a logged trace."]})
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where the numbers of a trace came from."""
+
+    file_name: str
+    byte_count: int
+    digest: str
+
+
+@dataclass(frozen=True)
+class Packed:
+    """A table ready to be stored: its description, and its columns as compressed blocks."""
+
+    columns: list[dict[str, Any]]
+    separator: str
+    sample_count: int
+    blocks: list[tuple[int, int, bytes]]  # column, position, content
+
+
+def pack(table: Table) -> Packed:
+    """Compress the columns block by block: what takes time, done before anything is written."""
+    columns: list[dict[str, Any]] = [{"label": c.label[:80], "unit": c.unit} for c in table.columns]
+    if table.sample_rate_hz:
+        columns.append({"rate_hz": table.sample_rate_hz})
+    blocks = []
+    for column, values in enumerate(table.values):
+        for position, first in enumerate(range(0, len(values), BLOCK_SAMPLES)):
+            part = np.ascontiguousarray(values[first : first + BLOCK_SAMPLES], dtype="<f8")
+            blocks.append((column, position, zlib.compress(part.tobytes(), 1)))
+    return Packed(columns, table.separator, len(table.values[0]), blocks)
+
+
+@transaction.atomic
+def store_trace(*, by: User, run: Run, origin: Origin, packed: Packed) -> TraceFile:
+    """Write a trace with its blocks and its audit row."""
     trace = TraceFile.objects.create(
         run=run,
-        file_name=file_name[:200],
-        byte_count=byte_count,
-        digest=digest,
-        separator=table.separator,
-        columns=columns + ([{"rate_hz": table.sample_rate_hz}] if table.sample_rate_hz else []),
-        sample_count=len(table.values[0]),
+        file_name=origin.file_name[:200],
+        byte_count=origin.byte_count,
+        digest=origin.digest,
+        separator=packed.separator,
+        columns=packed.columns,
+        sample_count=packed.sample_count,
         received_at=timezone.now(),
         by=by,
     )
-    _store_blocks(trace, table)
+    TraceBlock.objects.bulk_create(
+        (
+            TraceBlock(trace=trace, column=column, position=position, content=content)
+            for column, position, content in packed.blocks
+        ),
+        batch_size=16,
+    )
     audit.record(
-        by=by, verb="took in trace", subject=run, detail={"file": file_name, "digest": digest}
+        by=by,
+        verb="took in trace",
+        subject=run,
+        detail={"file": origin.file_name, "digest": origin.digest},
     )
     return trace
 
@@ -72,21 +129,14 @@ def _digest(stream: BinaryIO) -> tuple[str, int]:
     while piece := stream.read(1 << 20):
         digest.update(piece)
         count += len(piece)
-        if count > MOST_BYTES:
-            raise Refused({"file": [f"The file is larger than {MOST_BYTES >> 20} MB: cut it."]})
+        check_size(count)
     return digest.hexdigest(), count
 
 
-def _store_blocks(trace: TraceFile, table: Table) -> None:
-    for column, values in enumerate(table.values):
-        for position, first in enumerate(range(0, len(values), BLOCK_SAMPLES)):
-            part = np.ascontiguousarray(values[first : first + BLOCK_SAMPLES], dtype="<f8")
-            TraceBlock.objects.create(
-                trace=trace,
-                column=column,
-                position=position,
-                content=zlib.compress(part.tobytes(), 1),
-            )
+def check_size(byte_count: int) -> None:
+    """Refuse a file that no logger needs."""
+    if byte_count > MOST_BYTES:
+        raise Refused({"file": [f"The file is larger than {MOST_BYTES >> 20} MB: cut it."]})
 
 
 def column_labels(trace: TraceFile) -> list[Mapping[str, Any]]:
@@ -126,6 +176,39 @@ def figure_of(trace: TraceFile, settings: TraceSettings) -> Figure:
         return read_figure(load_columns(trace, wanted), settings)
     except PhysicsError as why:
         raise Refused(str(why)) from why
+
+
+@dataclass(frozen=True)
+class ShownFigure:
+    """A figure as pages show it and readings take it: plain values, so that it can be stored.
+
+    Attributes
+    ----------
+    beside : tuple of (words, value, unit)
+    flaws : tuple of str
+    charts : tuple of dict
+        Positions of the drawings.
+    """
+
+    value: float
+    unit: str
+    is_reached: bool
+    beside: tuple[tuple[str, float, str], ...]
+    flaws: tuple[str, ...]
+    charts: tuple[dict[str, Any], ...]
+
+
+def shown_figure(trace: TraceFile, settings: TraceSettings) -> ShownFigure:
+    """Work the figure of a trace out, with its drawings. Slow for a long trace."""
+    figure = figure_of(trace, settings)
+    return ShownFigure(
+        value=figure.value,
+        unit=figure.unit,
+        is_reached=figure.is_reached,
+        beside=tuple((one.words, one.value, one.unit) for one in figure.beside),
+        flaws=tuple(flaw.words for flaw in figure.flaws),
+        charts=tuple(asdict(chart) for chart in trace_charts(figure)),
+    )
 
 
 def method_settings(revision: MethodRevision) -> dict[str, Any]:
@@ -175,7 +258,7 @@ def first_choice(trace: TraceFile) -> dict[str, Any]:
     }
 
 
-def raw_of(figure: Figure, revision: MethodRevision) -> dict[str, Any]:
+def raw_of(figure: ShownFigure, revision: MethodRevision) -> dict[str, Any]:
     """The figure as an entry of the method, rounded to what the method can tell apart."""
     value = convert(figure.value, figure.unit, revision.unit)
     step = revision.resolution
@@ -186,6 +269,11 @@ def raw_of(figure: Figure, revision: MethodRevision) -> dict[str, Any]:
     if revision.outcome_kind == ReadingKind.VALUE and figure.is_reached:
         return {"value": rounded}
     raise Refused("This method cannot take a figure from a trace as its reading.")
+
+
+def settings_for(trace: TraceFile, chosen: TraceSettings) -> TraceSettings:
+    """The settings with what the method fixes: that stands, whatever was sent."""
+    return replace(chosen, **method_settings(trace.run.revision))
 
 
 @dataclass(frozen=True)
@@ -199,12 +287,16 @@ class Keeping:
 
 
 @transaction.atomic
-def keep_figure(*, by: User, trace: TraceFile, keeping: Keeping) -> TraceReading:
-    """The run's reading, derived from the trace. A flawed trace needs a reason and is cautioned."""
+def keep_figure(
+    *, by: User, trace: TraceFile, keeping: Keeping, figure: ShownFigure | None = None
+) -> TraceReading:
+    """The run's reading, derived from the trace. A flawed trace needs a reason and is cautioned.
+
+    `figure` is what a worker read with these very settings; without it, it is worked out here.
+    """
     revision = trace.run.revision
-    # the method's own settings stand, whatever was sent
-    settings = replace(keeping.settings, **method_settings(revision))
-    figure = figure_of(trace, settings)
+    settings = settings_for(trace, keeping.settings)
+    figure = figure or shown_figure(trace, settings)
     if figure.flaws and not keeping.flaw_reason.strip():
         raise Refused({"flaw_reason": ["Say why this trace is kept with its flaws, or log again."]})
     recorded = record_reading(
@@ -226,7 +318,7 @@ def keep_figure(*, by: User, trace: TraceFile, keeping: Keeping) -> TraceReading
         settings=settings.as_json(),
         value=figure.value,
         unit=figure.unit,
-        flaws=[flaw.words for flaw in figure.flaws],
+        flaws=list(figure.flaws),
         flaw_reason=keeping.flaw_reason.strip(),
         code_version=CODE_VERSION,
     )
@@ -251,8 +343,13 @@ class Recomputed:
 def recompute(derived: TraceReading) -> Recomputed:
     """Work the figure out again from the stored columns and settings."""
     figure = figure_of(derived.trace, TraceSettings.from_json(derived.settings))
-    same = abs(figure.value - derived.value) <= 1e-9 * max(abs(derived.value), 1.0)
-    return Recomputed(figure.value, figure.unit, same)
+    return compared(derived, figure.value, figure.unit)
+
+
+def compared(derived: TraceReading, value: float, unit: str) -> Recomputed:
+    """A figure worked out again beside the one that was kept."""
+    same = abs(value - derived.value) <= 1e-9 * max(abs(derived.value), 1.0)
+    return Recomputed(value, unit, same)
 
 
 def figure_words(revision: MethodRevision) -> str:
