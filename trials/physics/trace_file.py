@@ -193,18 +193,20 @@ def _take(columns: list[array[float]], lines: list[str], separator: str, first: 
     """Add lines to the columns; the quick way, or cell by cell to find what is wrong."""
     mark, width = _SEPARATORS[separator], len(columns)
     text = "".join(lines)
+    if not text.strip():
+        return
     even = mark is None or all(line.count(mark) == width - 1 for line in lines)
     if even and "_" not in text:
-        plain = text if mark is None else text.replace(mark, " ")
-        if separator != "comma":
-            plain = plain.replace(",", ".")
+        plain = text if separator == "comma" else text.replace(",", ".")
         try:
-            numbers = np.array([float(cell) for cell in plain.split()], dtype=np.float64)
+            numbers = np.loadtxt(
+                io.StringIO(plain), delimiter=mark, comments=None, ndmin=2, dtype=np.float64
+            )
         except ValueError:
-            numbers = np.empty(0)
-        if numbers.size == width * len(lines):
+            numbers = np.empty((0, 0))
+        if numbers.shape == (len(lines), width):
             for place, column in enumerate(columns):
-                column.frombytes(np.ascontiguousarray(numbers[place::width]).tobytes())
+                column.frombytes(np.ascontiguousarray(numbers[:, place]).tobytes())
             return
     for offset, line in enumerate(lines):
         if line.strip():

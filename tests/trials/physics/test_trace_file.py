@@ -67,6 +67,7 @@ def test_empty_lines_are_passed_over():
         (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", "not text"),
         (b"only words\nand more words\n", "No line of numbers"),
         (b"t,x\n0,1\n", "fewer than two"),
+        (b"t,x\n0,1\n\n\n", "fewer than two"),
         (b"t,x\n0,1\n1,2,3\n", "Line 3 has 3 cells; the first line has 2"),
         (b"t,x\n0,1\n1,\n", "Line 3 has 1 cells"),
         (b"t,x,y\n0,1,2\n1,,2\n", "Line 3, column 2: the cell is empty"),
