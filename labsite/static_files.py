@@ -21,6 +21,8 @@ class HashedStaticFiles(ManifestStaticFilesStorage):
     """
 
     support_js_module_import_aggregation = True
+    # a module's name depends on those it imports, so each level of imports takes one pass
+    max_post_process_passes = 12
 
 
 class PlotlyFinder(BaseFinder):

@@ -1,7 +1,6 @@
 // The bench's queue: what a person enters is stored on the tablet first, sent second, and leaves the tablet only when
 // the server's answer names it. Every bench page has it through _queue.html; everything that writes uses `put`.
 //
-//   import { put, whenAnswered } from "./queue.js";
 //   const { id } = await put({
 //     kind: "reading",                     what it is; others may wait for it by this word
 //     id: mintId(...),                     the entry's UUID, made when the form is drawn: sending twice is harmless
