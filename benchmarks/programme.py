@@ -1,7 +1,7 @@
 """A whole programme analysed again by two workers: time, memory, and what a small change costs.
 
-Run as ``python -m benchmarks.programme [STUDIES] [SPECIMENS] [READINGS]``; the default is 200
-studies, 100 specimens a study and 50 readings a specimen, a million readings in all. It fills the
+Run as ``python -m benchmarks.programme [STUDIES] [SPECIMENS] [READINGS]``, totals of the programme;
+the default is 200 studies, 20,000 specimens and 1,000,000 readings. It fills the
 database that DATABASE_URL names (a fresh SQLite file without it) with invented readings and talks to
 the workers through BROKER_URL. Prints seconds, readings a second, and the workers' greatest memory.
 """
@@ -23,7 +23,10 @@ METHODS = 10
 
 def main() -> None:
     """Fill, analyse everything, change one reading, analyse again."""
-    studies, specimens, readings = ([int(a) for a in sys.argv[1:4]] + [200, 100, 50])[:3]
+    asked = [int(argument) for argument in sys.argv[1:4]]
+    studies, all_specimens, all_readings = asked + [200, 20_000, 1_000_000][len(asked) :]
+    specimens = all_specimens // studies
+    readings = all_readings // all_specimens
     if "VAR_DIR" not in os.environ:
         os.environ["VAR_DIR"] = tempfile.mkdtemp(prefix="programme-")
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "labsite.settings")

@@ -12,8 +12,9 @@ from labsite.api_policy import DeedView
 from labsite.models import User
 from labsite.roles import Deed
 from reports import queries
-from reports.content import finding_content, trends_content
+from reports.content import finding_content, left_out, trends_content
 from reports.models import Edition
+from trials.leaving_out import left_out_now
 from trials.models import Study
 from trials.studies import is_closed, note_look
 
@@ -39,6 +40,7 @@ class FindingsView(DeedView):
                 "engine": where.summary.engine_version if where.summary else None,
                 "findings": [finding_content(f) for f in findings],
                 "trends": trends_content(summary) if summary else [],
+                "left_out": left_out(study, summary, left_out_now(study)) if summary else [],
             }
         )
 

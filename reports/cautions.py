@@ -68,6 +68,7 @@ class Facts:
     sources: tuple[str, ...]
     quality: QualityFacts = QualityFacts()
     conduct: ConductFacts = ConductFacts()
+    left_out: tuple[str, ...] = ()
 
     @property
     def worn(self) -> tuple[ArmFacts, ...]:
@@ -266,6 +267,16 @@ def _readings(facts: Facts) -> Iterator[Caution]:
         )
 
 
+def _left_out(facts: Facts) -> Iterator[Caution]:
+    if facts.left_out:
+        yield Caution(
+            "E45",
+            "Valid runs left out of an analysis.",
+            "The figures are worked out with every valid run. Beside them stands what they would "
+            f"be without some of them. {' '.join(facts.left_out)}",
+        )
+
+
 def _conduct(facts: Facts) -> Iterator[Caution]:
     known = facts.conduct
     yield from _blind_and_by_lot(known)
@@ -416,6 +427,7 @@ _RULES: tuple[Callable[[Facts], Iterator[Caution]], ...] = (
     _history,
     _alike,
     _readings,
+    _left_out,
     _conduct,
     _lab_quality,
     _always_last,

@@ -2,7 +2,7 @@
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, replace
 from datetime import datetime
 from decimal import Decimal
@@ -17,6 +17,7 @@ from reports import charts, words
 from reports.cautions import ArmFacts, Caution, ConductFacts, Facts, cautions_for
 from reports.charts import Shown
 from reports.findings import specimen_values
+from reports.left_out import exclusion_sentence, left_out_content
 from reports.models import EditionDraft, Finding, Summary
 from reports.quality import quality_facts
 from reports.queries import (
@@ -28,6 +29,7 @@ from reports.queries import (
     UsedEnds,
     drift_source,
     findings_for_page,
+    findings_without,
     rater_labels,
     standing,
     study_inputs,
@@ -40,11 +42,13 @@ from specimens.queries import exposure_words
 from specimens.words import date_words
 from trials.conduct import Conduct, conduct_of
 from trials.intervals import ReadingKind, plain
+from trials.leaving_out import left_out_now
 from trials.models import (
     Arm,
     ArmSpecimen,
     MethodRevision,
     Reading,
+    RunExclusion,
     RunVoid,
     Study,
     StudyAmendment,
@@ -60,9 +64,14 @@ def study_content(study: Study, summary: Summary, extra_cautions: Iterable[str])
     findings = findings_for_page(summary)
     members = study_members(study)
     methods = {m.revision_pk: m for m in inputs.methods}
-    readings = _readings(study, inputs.used)
+    exclusions = left_out_now(study)
+    readings = _readings(study, inputs.used, exclusions)
     conduct = conduct_of(study)
-    facts = replace(_facts(study, members, findings, readings), conduct=_conduct_facts(conduct))
+    facts = replace(
+        _facts(study, members, findings, readings),
+        conduct=_conduct_facts(conduct),
+        left_out=tuple(exclusion_sentence(one) for one in exclusions),
+    )
     shown = [_shown(finding) for finding in findings]
     top = charts.strip_top(shown)
     return {
@@ -83,6 +92,7 @@ def study_content(study: Study, summary: Summary, extra_cautions: Iterable[str])
             for finding, one in zip(findings, shown, strict=True)
         ],
         "trends": trends_content(summary),
+        "left_out": left_out(study, summary, exclusions),
         "cautions": [asdict(caution) for caution in cautions_for(facts)]
         + [asdict(Caution("editor", line, line)) for line in extra_cautions],
         "readings": readings,
@@ -90,7 +100,7 @@ def study_content(study: Study, summary: Summary, extra_cautions: Iterable[str])
             _method(used.revision, used.margin)
             for used in study.study_methods.select_related("revision__method")
         ],
-        "counts": _counts(study),
+        "counts": _counts(study, exclusions),
         "amendments": [_amendment(one) for one in conduct.amendments],
         "licence": licence_of_lab(),
         "analysis": analysis_content(study, inputs),
@@ -382,14 +392,36 @@ def finding_content(finding: Finding) -> dict[str, Any]:
 
 
 def trends_content(summary: Summary) -> list[dict[str, Any]]:
-    """Every trend of a summary in words and figures."""
+    """Every trend of a summary as registered, in words and figures."""
+    return [told for name, told in _trends_by_analysis(summary) if not name]
+
+
+def left_out(
+    study: Study, summary: Summary, exclusions: Sequence[RunExclusion]
+) -> list[dict[str, Any]]:
+    """Analyses that leave valid runs out, beside the one as registered."""
+    if not exclusions:
+        return []
+    return left_out_content(
+        exclusions,
+        _arm_labels(study),
+        [finding_content(finding) for finding in findings_for_page(summary)],
+        [(finding.analysis, finding_content(finding)) for finding in findings_without(summary)],
+        _trends_by_analysis(summary),
+    )
+
+
+def _trends_by_analysis(summary: Summary) -> list[tuple[str, dict[str, Any]]]:
     return [
-        trend_words(
-            driver_key=found.driver,
-            refusal=found.refusal,
-            details=found.details,
-            level=found.level,
-            name=found.revision.method.property,
+        (
+            found.analysis,
+            trend_words(
+                driver_key=found.driver,
+                refusal=found.refusal,
+                details=found.details,
+                level=found.level,
+                name=found.revision.method.property,
+            ),
         )
         for found in summary.trends.select_related("revision__method")
     ]
@@ -507,8 +539,13 @@ def _arm_labels(study: Study) -> dict[int, str]:
     return dict(ArmSpecimen.objects.filter(study=study).values_list("specimen", "arm__label"))
 
 
-def _readings(study: Study, used: Mapping[UUID, UsedEnds]) -> list[dict[str, Any]]:
+def _readings(
+    study: Study, used: Mapping[UUID, UsedEnds], exclusions: Sequence[RunExclusion]
+) -> list[dict[str, Any]]:
     arms = _arm_labels(study)
+    left_out_of: dict[int, list[str]] = {}
+    for one in exclusions:
+        left_out_of.setdefault(one.run_id, []).append(one.analysis)
     voids = {void.run_id: void for void in RunVoid.objects.filter(run__study=study)}
     rows = []
     found = (
@@ -543,6 +580,7 @@ def _readings(study: Study, used: Mapping[UUID, UsedEnds]) -> list[dict[str, Any
                 "rater": raters[reading.rater],
                 "state": "superseded" if newer else "void" if void else "used",
                 "reason": newer.reason if newer else _void_words(void) if void else "",
+                "left_out_of": [] if newer else left_out_of.get(run.pk, []),
             }
         )
     return rows
@@ -587,8 +625,13 @@ def _method(revision: MethodRevision, margin: float) -> dict[str, Any]:
     }
 
 
-def _counts(study: Study) -> list[dict[str, Any]]:
+def _counts(study: Study, exclusions: Sequence[RunExclusion]) -> list[dict[str, Any]]:
     arms = _arm_labels(study)
+    left_out_runs = {one.run_id: one.run for one in exclusions}
+    excluded = Counter(
+        (run.revision.method.property, arms.get(run.specimen_id, ""))
+        for run in left_out_runs.values()
+    )
     runs = Counter[tuple[str, str]]()
     voids = Counter[tuple[str, str]]()
     planned = Counter(
@@ -613,8 +656,8 @@ def _counts(study: Study) -> list[dict[str, Any]]:
             "planned": planned[name, label],
             "run": runs[name, label],
             "void": voids[name, label],
-            # every valid run is used: the record knows no way to leave one out
-            "excluded": 0,
+            # valid runs that some named analysis leaves out; the one as registered has them all
+            "excluded": excluded[name, label],
         }
         for name in order
         for label in study.arms.values_list("label", flat=True)

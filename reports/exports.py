@@ -23,6 +23,7 @@ READING_COLUMNS = (
     "reason",
     "words",
     "used_words",
+    "left_out_of",
 )
 
 
@@ -36,7 +37,8 @@ def readings_csv(content: dict[str, Any]) -> str:
     writer = csv.writer(out, quoting=csv.QUOTE_NONNUMERIC, lineterminator="\r\n")
     writer.writerow(READING_COLUMNS)
     for reading in content["readings"]:
-        writer.writerow([cell(reading.get(column)) for column in READING_COLUMNS])
+        row = {**reading, "left_out_of": "; ".join(reading.get("left_out_of", ()))}
+        writer.writerow([cell(row.get(column)) for column in READING_COLUMNS])
     return out.getvalue()
 
 

@@ -50,7 +50,11 @@ class SummaryHead(models.Model):
 
 
 class Finding(models.Model):
-    """One arm held against the baseline for one property."""
+    """One arm held against the baseline for one property.
+
+    `analysis` is empty for the analysis as registered, with every valid run. A named analysis
+    leaves some out; its findings are there for the arms that this can move.
+    """
 
     class Kind(models.TextChoices):
         RATIO = "ratio", "retention"
@@ -61,6 +65,7 @@ class Finding(models.Model):
     revision = models.ForeignKey(MethodRevision, on_delete=models.PROTECT, related_name="+")
     arm = models.ForeignKey(Arm, on_delete=models.PROTECT, related_name="+")
     baseline = models.ForeignKey(Arm, on_delete=models.PROTECT, related_name="+")
+    analysis = models.CharField(max_length=80, blank=True)
     position = models.PositiveSmallIntegerField()
     kind = models.CharField(max_length=8, choices=Kind)
     n_baseline = models.PositiveIntegerField()
@@ -80,7 +85,9 @@ class Finding(models.Model):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["summary", "revision", "arm"], name="finding_once"),
+            models.UniqueConstraint(
+                fields=["summary", "revision", "arm", "analysis"], name="finding_once"
+            ),
             models.CheckConstraint(
                 condition=Q(low__isnull=True) | Q(high__isnull=True) | Q(high__gte=models.F("low")),
                 name="finding_low_not_above_high",
@@ -103,6 +110,7 @@ class Trend(models.Model):
     summary = models.ForeignKey(Summary, on_delete=models.CASCADE, related_name="trends")
     revision = models.ForeignKey(MethodRevision, on_delete=models.PROTECT, related_name="+")
     driver = models.CharField(max_length=12, choices=Driver)
+    analysis = models.CharField(max_length=80, blank=True)
     position = models.PositiveSmallIntegerField()
     level = models.FloatField()
     refusal = models.TextField(blank=True)
@@ -110,7 +118,9 @@ class Trend(models.Model):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["summary", "revision", "driver"], name="trend_once"),
+            models.UniqueConstraint(
+                fields=["summary", "revision", "driver", "analysis"], name="trend_once"
+            ),
         ]
         ordering = ["summary", "position"]
 

@@ -105,9 +105,9 @@ def _losses() -> Iterator[tuple[tuple[str, ...], str, StudyLoss | str]]:
         baselines = {arm.pk for arm in head.study.arms.all() if arm.is_baseline}
         if len(kinds) != 1 or any(m.known.is_worn for m in members if m.arm_pk in baselines):
             continue
-        findings = head.summary.findings.filter(kind=Finding.Kind.RATIO).select_related(
-            "revision__method"
-        )
+        findings = head.summary.findings.filter(
+            kind=Finding.Kind.RATIO, analysis=""
+        ).select_related("revision__method")
         (kind,) = kinds
         for measure in MEASURES:
             yield from _of_study(head.study.title, kind, list(findings), members, measure)

@@ -21,6 +21,7 @@ from specimens.models import Specimen
 from specimens.queries import Exposure, exposure
 from trials.actions import digest_of
 from trials.intervals import ReadingKind
+from trials.leaving_out import left_out_now
 from trials.models import (
     ConsumableUse,
     ControlMaterial,
@@ -107,6 +108,14 @@ class UsedEnds:
 
 
 @dataclass(frozen=True)
+class NamedAnalysis:
+    """Methods as they stand without the valid runs that one named analysis leaves out."""
+
+    name: str
+    methods: tuple[MethodInputs, ...]
+
+
+@dataclass(frozen=True)
 class StudyInputs:
     """Everything that can move a finding of a study, and nothing else."""
 
@@ -117,6 +126,7 @@ class StudyInputs:
     is_simultaneous: bool = False
     # ends that are not those read, by reading; follows from the rest and is not part of the digest
     used: Mapping[UUID, UsedEnds] = field(default_factory=dict, compare=False)
+    analyses: tuple[NamedAnalysis, ...] = ()  # that leave valid runs out
 
     @property
     def comparison_count(self) -> int:
@@ -128,13 +138,16 @@ class StudyInputs:
         """These inputs as plain JSON, without row numbers: what an edition freezes."""
         plain = asdict(replace(self, used={}))
         del plain["used"]
-        for method in plain["methods"]:
+        for method in [*plain["methods"], *(m for a in plain["analyses"] for m in a["methods"])]:
             del method["revision_pk"]
             if method["calibrated"] is None:
                 # so that studies from before there was such a thing keep their digest
                 del method["calibrated"]
             for arm in method["arms"]:
                 del arm["pk"]
+        if not self.analyses:
+            # studies that never left a run out keep the digest from before that was possible
+            del plain["analyses"]
         return plain
 
     @property
@@ -150,7 +163,30 @@ def study_inputs(
 
     `meanwhile` asks what would be if some readings stood for other ends, or (None) were left out.
     """
-    standing_for = stands_for(study) if meanwhile is None else meanwhile
+    if meanwhile is not None:
+        return _inputs(study, meanwhile)
+    standing_for = stands_for(study)
+    return replace(_inputs(study, standing_for), analyses=_analyses(study, standing_for))
+
+
+def _analyses(
+    study: Study, standing_for: Mapping[UUID, StandsFor | None]
+) -> tuple[NamedAnalysis, ...]:
+    """What each named analysis has to go on, for the methods it leaves runs out of."""
+    runs: dict[str, dict[int, int]] = defaultdict(dict)
+    for row in left_out_now(study):
+        runs[row.analysis][row.run_id] = row.run.revision_id
+    analyses = []
+    for name, revision_of in runs.items():
+        readings = Reading.objects.filter(run__in=revision_of).values_list("pk", flat=True)
+        inputs = _inputs(study, {**standing_for, **dict.fromkeys(readings)})
+        touched = set(revision_of.values())
+        methods = tuple(m for m in inputs.methods if m.revision_pk in touched)
+        analyses.append(NamedAnalysis(name, methods))
+    return tuple(analyses)
+
+
+def _inputs(study: Study, standing_for: Mapping[UUID, StandsFor | None]) -> StudyInputs:
     arms = list(study.arms.prefetch_related("members__specimen"))
     codes = {arm.pk: sorted(m.specimen.code for m in arm.members.all()) for arm in arms}
     pairs = {m.specimen.code: m.pair for arm in arms for m in arm.members.all()}
@@ -479,7 +515,16 @@ def standing(study: Study) -> Standing:
 
 
 def findings_for_page(summary: Summary) -> list[Finding]:
-    """Findings in the study's order, without a query for each."""
+    """Findings as registered in the study's order, without a query for each."""
+    return [finding for finding in _findings_in_order(summary) if not finding.analysis]
+
+
+def findings_without(summary: Summary) -> list[Finding]:
+    """Findings of analyses that leave valid runs out, by analysis."""
+    return [finding for finding in _findings_in_order(summary) if finding.analysis]
+
+
+def _findings_in_order(summary: Summary) -> list[Finding]:
     return list(
         summary.findings.select_related("revision__method", "arm", "baseline").order_by("position")
     )

@@ -19,6 +19,7 @@ def trend_words(
         "driver": driver.key,
         "driver_words": driver.words,
         "driver_unit": driver.unit,
+        "level_words": words.level_words(level),
         "refusal": refusal,
         "notes": details["notes"],
         "specimen_count": details["specimen_count"],

@@ -109,7 +109,7 @@ def findings_again(published: Published) -> list[dict[str, Any]]:
                 continue
             row = next(again)
             details = row.pop("details")
-            for name in ("revision_id", "arm_id", "baseline_id", "position"):
+            for name in ("revision_id", "arm_id", "baseline_id", "position", "analysis"):
                 del row[name]
             found.append(
                 {
@@ -143,16 +143,27 @@ def inputs_of(plain: Mapping[str, Any]) -> StudyInputs:
 
 def _inputs_of(plain: Mapping[str, Any]) -> StudyInputs:
     numbered = dict(plain)
-    numbered["methods"] = [
-        {
-            **method,
-            "revision_pk": place,
-            "arms": [{**arm, "pk": k} for k, arm in enumerate(method["arms"])],
-        }
-        for place, method in enumerate(plain["methods"])
+    places = {(m["key"], m["number"]): place for place, m in enumerate(plain["methods"])}
+    numbered["methods"] = _numbered(plain["methods"], places)
+    numbered["analyses"] = [
+        {**analysis, "methods": _numbered(analysis["methods"], places)}
+        for analysis in plain.get("analyses", ())
     ]
     built: StudyInputs = _built(StudyInputs, numbered)
     return built
+
+
+def _numbered(
+    methods: Iterable[Mapping[str, Any]], places: Mapping[tuple[str, int], int]
+) -> list[dict[str, Any]]:
+    return [
+        {
+            **method,
+            "revision_pk": places[method["key"], method["number"]],
+            "arms": [{**arm, "pk": k} for k, arm in enumerate(method["arms"])],
+        }
+        for method in methods
+    ]
 
 
 def _built(kind: Any, value: Any) -> Any:

@@ -8,7 +8,12 @@ from labsite.jobs import JobKind, ReportProgress
 from reports import queries
 from reports.degradation import ENGINE_VERSION
 from reports.models import Finding, Summary, SummaryHead, Trend
-from reports.study_findings import all_trend_rows, finding_rows
+from reports.study_findings import (
+    all_trend_rows,
+    finding_rows,
+    rows_without,
+    trend_rows_without,
+)
 from trials.actions import SUMMARISE
 from trials.models import Study
 
@@ -31,7 +36,9 @@ def summarise(payload: dict[str, Any], report_progress: ReportProgress) -> dict[
         trends: list[dict[str, Any]] = []
     else:
         findings = finding_rows(inputs, report_progress)
+        findings += rows_without(inputs, findings)
         trends = all_trend_rows(inputs)
+        trends += trend_rows_without(inputs, len(trends))
     return {
         "inputs_version": study.inputs_version,
         "digest": inputs.digest,

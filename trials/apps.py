@@ -76,6 +76,7 @@ class TrialsConfig(AppConfig):
         jobs.register(READ_FIGURE_KIND)
         triggers.append_only("trials_reading", what="readings")
         triggers.append_only("trials_runvoid", what="voids")
+        triggers.append_only("trials_runexclusion", what="runs left out of an analysis")
         triggers.append_only("trials_studyamendment", what="amendments of a study")
         triggers.append_only("trials_studylook", what="looks at a study")
         triggers.append_only("trials_safetyacknowledgement", what="safety acknowledgements")

@@ -1471,3 +1471,34 @@ class Incident(models.Model):
 
     def __str__(self) -> str:
         return f"{self.at:%d %B %Y %H:%M}: {self.what[:60]}"
+
+
+class RunExclusion(models.Model):
+    """A valid run left out of one named analysis, or taken into it again. Rows are never changed.
+
+    The newest row of a run and an analysis says what holds. The analysis as registered keeps every
+    valid run: a named analysis stands beside it and never in its place.
+    """
+
+    run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="exclusions")
+    analysis = models.CharField(max_length=80)
+    number = models.PositiveSmallIntegerField()
+    leaves_out = models.BooleanField()
+    reason = models.TextField()
+    value_was_known = models.BooleanField()
+    at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["run", "analysis", "number"], name="exclusion_follows_the_last"
+            ),
+            models.CheckConstraint(
+                condition=~Q(reason="") & ~Q(analysis=""), name="exclusion_says_what_and_why"
+            ),
+        ]
+        ordering = ["analysis", "run", "number"]
+
+    def __str__(self) -> str:
+        return f"{self.run}: {self.analysis}"

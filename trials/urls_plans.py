@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from trials.views import plans, studies
+from trials.views import leaving_out, plans, studies
 
 urlpatterns = [
     path("plans/draw/", plans.draw, name="lab-plan-draw"),
@@ -14,4 +14,6 @@ urlpatterns = [
     path("progress/", studies.progress, name="lab-progress"),
     path("amend/", studies.amend, name="lab-study-amend"),
     path("substitute/", studies.substitute, name="lab-study-substitute"),
+    path("left-out/", leaving_out.left_out, name="lab-left-out"),
+    path("left-out/<int:pk>/take-in/", leaving_out.take_in, name="lab-take-in"),
 ]

@@ -13,11 +13,12 @@ from labsite.errors import Refused
 from labsite.roles import Deed, may, needs, person
 from reports import queries
 from reports.actions import publish_edition, save_draft
-from reports.content import draft_content, finding_content
+from reports.content import draft_content, finding_content, left_out, trends_content
 from reports.forms import DraftForm
 from reports.models import EditionDraft
 from reports.programme import pooled_lines
 from reports.views.public import plots, with_method_urls
+from trials.leaving_out import left_out_now
 from trials.models import Study, StudyLook
 from trials.studies import is_closed, note_look
 
@@ -127,6 +128,10 @@ def _page(request: HttpRequest, study: Study, form: DraftForm) -> dict[str, Any]
         "may_publish": may(request.user, Deed.PUBLISH_EDITIONS),
         "standing": where,
         "findings": [finding_content(f) for f in findings],
+        "trends": trends_content(where.summary) if where.summary and findings else [],
+        "left_out": left_out(study, where.summary, left_out_now(study))
+        if where.summary and findings
+        else [],
         "conflict_count": queries.waiting_conflicts(study),
         "editions": study.editions.defer("content").order_by("-number"),
     }
