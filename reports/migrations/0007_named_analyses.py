@@ -7,7 +7,6 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('reports', '0006_corrections_and_withdrawals'),
-        ('trials', '0007_run_exclusions'),
     ]
 
     operations = [

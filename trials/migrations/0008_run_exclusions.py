@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('trials', '0006_bench_prompts_checks_and_confirmations'),
+        ('trials', '0007_entries_that_arrive_late'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
