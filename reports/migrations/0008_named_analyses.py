@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('reports', '0006_corrections_and_withdrawals'),
+        ('reports', '0007_error_reports'),
     ]
 
     operations = [
