@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('trials', '0008_families_and_what_methods_spoil'),
+        ('trials', '0009_traces_by_worker'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
