@@ -4,7 +4,7 @@ import hashlib
 import json
 import uuid as uuids
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Literal
 
@@ -85,6 +85,78 @@ def create_study(
     if Study.objects.filter(slug=fields["slug"]).exists():
         raise Refused({"slug": ["A study with this address exists."]})
     study = Study.objects.create(**fields)
+    _add_arms(study, arms)
+    _add_methods(study, methods)
+    audit.record(by=by, verb="created study", subject=study)
+    return study
+
+
+@transaction.atomic
+def change_study(
+    *,
+    by: User,
+    study: Study,
+    fields: Mapping[str, Any],
+    arms: Sequence[ArmPlan],
+    methods: Sequence[MethodPlan],
+) -> Study:
+    """Change a study that is not registered yet; its trail keeps what it said before.
+
+    Once runs are on its sheet, arms and methods stand, and its words may still change.
+    """
+    study = Study.objects.select_for_update(of=("self",)).get(pk=study.pk)
+    policies.check_study_may_change(study)
+    _check_arms(arms)
+    if not methods:
+        raise Refused({"methods": ["Choose at least one method."]})
+    if Study.objects.filter(slug=fields["slug"]).exclude(pk=study.pk).exists():
+        raise Refused({"slug": ["A study with this address exists."]})
+    before = registration_content(study)
+    # an arm that keeps its label keeps its key, by which files and findings name it
+    keys = {arm.label: arm.key for arm in study.arms.all()}
+    arms = [replace(arm, key=keys.get(arm.label, arm.key)) for arm in arms]
+    for name, value in fields.items():
+        setattr(study, name, value)
+    study.save(update_fields=list(fields))
+    if study.runs.exists():
+        margin = {used.revision_id: used.margin for used in study.study_methods.all()}
+        same = {m.revision.pk for m in methods} == set(margin) and _as_planned(study) == {
+            (arm.key, arm.label, arm.is_baseline, one.code, arm.pairs.get(one.code, ""))
+            for arm in arms
+            for one in arm.specimens
+        }
+        if not same:
+            raise Refused({"arms": ["Runs are on its sheet: its arms and methods stand."]})
+        for method in methods:
+            study.study_methods.filter(revision=method.revision).update(
+                margin=study.margin if method.margin is None else method.margin
+            )
+    else:
+        study.plans.all().delete()  # drafts of what is not asked any more
+        study.arms.all().delete()
+        study.study_methods.all().delete()
+        _add_arms(study, arms)
+        _add_methods(study, methods)
+    after = registration_content(study)
+    changed = [name for name in sorted({*before, *after}) if before.get(name) != after.get(name)]
+    audit.record(
+        by=by,
+        verb="changed study",
+        subject=study,
+        detail={name: [before.get(name), after.get(name)] for name in changed},
+    )
+    return study
+
+
+def _as_planned(study: Study) -> set[tuple[str, str, bool, str, str]]:
+    members = ArmSpecimen.objects.filter(study=study).select_related("arm", "specimen")
+    return {
+        (one.arm.key, one.arm.label, one.arm.is_baseline, one.specimen.code, one.pair)
+        for one in members
+    }
+
+
+def _add_arms(study: Study, arms: Sequence[ArmPlan]) -> None:
     for position, plan in enumerate(arms):
         arm = Arm.objects.create(
             study=study,
@@ -99,6 +171,9 @@ def create_study(
             )
             for specimen in plan.specimens
         )
+
+
+def _add_methods(study: Study, methods: Sequence[MethodPlan]) -> None:
     for position, method in enumerate(methods):
         StudyMethod.objects.create(
             study=study,
@@ -106,8 +181,6 @@ def create_study(
             margin=study.margin if method.margin is None else method.margin,
             position=position,
         )
-    audit.record(by=by, verb="created study", subject=study)
-    return study
 
 
 def _check_arms(arms: Sequence[ArmPlan]) -> None:

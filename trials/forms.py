@@ -15,6 +15,7 @@ from trials.actions import ArmPlan, MethodPlan
 from trials.intervals import plain
 from trials.models import Arm, Method, MethodRevision, Study, StudyMethod
 from trials.readings_csv import MOST_BYTES
+from trials.specimen_finder import Wanted
 
 MOST_ARMS = 6
 LEVELS = (("0.9", "90 %"), ("0.95", "95 %"), ("0.99", "99 %"))
@@ -282,6 +283,70 @@ class StudyForm(ActionForm):
         ]
 
 
+def typed_so_far(
+    data: Mapping[str, str], form_class: type[StudyForm] = StudyForm
+) -> dict[str, Any]:
+    """What was typed, as the start of a form that is not checked yet: nothing typed is lost."""
+    return {
+        name: name in data if isinstance(field, forms.BooleanField) else data.get(name, "")
+        for name, field in form_class().fields.items()
+    }
+
+
+class FinderForm(forms.Form):
+    """What the specimens of an arm have in common."""
+
+    prefix = "find"
+
+    product = forms.ModelChoiceField(
+        label="Product", queryset=Product.objects.all(), required=False, empty_label="any"
+    )
+    wear = forms.ChoiceField(
+        label="Wear",
+        required=False,
+        choices=[("", "any"), ("never", "never worn"), ("worn", "worn")],
+    )
+    size = text_field("Size", most=20)
+    lot = text_field("Lot", most=60)
+    owner = text_field("Owner", most=40)
+    km_from = NumberField(label="Distance from", required=False, min_value=0)
+    km_to = NumberField(label="Distance to", required=False, min_value=0)
+    months_from = NumberField(label="In use from", required=False, min_value=0)
+    months_to = NumberField(label="In use to", required=False, min_value=0)
+    is_free = forms.BooleanField(label="In no study yet", required=False)
+    arm = forms.TypedChoiceField(
+        label="Put the ticked ones in",
+        required=False,
+        coerce=int,
+        choices=[(str(n), f"Arm {n}") for n in range(1, MOST_ARMS + 1)],
+    )
+
+    def __init__(self, *args: Any, labels: Mapping[int, str] | None = None, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        arm = self.fields["arm"]
+        if isinstance(arm, forms.TypedChoiceField):
+            arm.choices = [
+                (str(n), f"Arm {n}: {label}" if label else f"Arm {n}")
+                for n in range(1, MOST_ARMS + 1)
+                for label in [(labels or {}).get(n, "")[:40]]
+            ]
+
+    def clean(self) -> dict[str, Any]:
+        """Ranges run upwards."""
+        cleaned = dict(super().clean() or {})
+        for name in ("km", "months"):
+            low, high = cleaned.get(f"{name}_from"), cleaned.get(f"{name}_to")
+            if low is not None and high is not None and high < low:
+                self.add_error(f"{name}_to", "This is below the start of the range.")
+        return cleaned
+
+    @property
+    def wanted(self) -> Wanted:
+        """The answer, once it is sound."""
+        names = set(Wanted.__dataclass_fields__)
+        return Wanted(**{k: v for k, v in self.cleaned_data.items() if k in names})
+
+
 def like_initial(study: Study) -> dict[str, Any]:
     """The boxes of a new study like this one: its design and arms without their specimens.
 
@@ -305,6 +370,21 @@ def like_initial(study: Study) -> dict[str, Any]:
         if newest is not None:
             boxes[f"method_{newest.pk}"] = True
             boxes[f"margin_{newest.pk}"] = plain(round(used.margin * 100, 4))
+    return boxes
+
+
+def own_initial(study: Study) -> dict[str, Any]:
+    """The boxes of a study that is not registered yet, as it stands, specimens and pairs too."""
+    boxes = like_initial(study) | {"title": study.title, "slug": study.slug}
+    arms = study.arms.prefetch_related("members__specimen")
+    for n, arm in enumerate(arms[:MOST_ARMS], start=1):
+        boxes[f"arm_{n}_codes"] = " ".join(
+            f"{one.specimen.code}={one.pair}" if one.pair else one.specimen.code
+            for one in arm.members.all()
+        )
+    for used in study.study_methods.all():
+        if boxes.get(f"margin_{used.revision_id}") == boxes["margin"]:
+            boxes[f"margin_{used.revision_id}"] = ""
     return boxes
 
 

@@ -15,6 +15,7 @@ urlpatterns = [
     path("studies/", lab.studies, name="lab-studies"),
     path("studies/add/", lab.add_study, name="lab-study-add"),
     path("studies/<slug:slug>/", lab.study, name="lab-study"),
+    path("studies/<slug:slug>/change/", lab.change_study, name="lab-study-change"),
     path("studies/<slug:slug>/register/", lab.register_study, name="lab-study-register"),
     path("studies/<slug:slug>/", include("trials.urls_plans")),
     path("studies/<slug:slug>/plan/", lab.plan, name="lab-plan"),

@@ -1,6 +1,7 @@
 """Pages of the lab office: what there is, what waits, studies, plans and files of readings."""
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 from django.contrib import messages
 from django.core.paginator import Paginator
@@ -19,6 +20,8 @@ from specimens.trails import lab_trail
 from specimens.words import count_words
 from trials import actions, lab_actions, lab_queries, queries, uploads
 from trials.forms import (
+    MOST_ARMS,
+    FinderForm,
     LabSpecimenFilter,
     PlanForm,
     SettleForm,
@@ -26,10 +29,13 @@ from trials.forms import (
     UploadForm,
     ZoneForm,
     like_initial,
+    own_initial,
+    typed_so_far,
 )
 from trials.models import MethodRevision, ReadingConflict, ReadingUpload, Study
 from trials.planning import spoils_words, stage_of
 from trials.plans.design import STAGE_WORDS
+from trials.specimen_finder import Finding, find_specimens
 
 if TYPE_CHECKING:
     pass
@@ -166,6 +172,12 @@ def study(request: HttpRequest, slug: str) -> HttpResponse:
 @needs(Deed.MANAGE_STUDIES)
 def add_study(request: HttpRequest) -> HttpResponse:
     like = Study.objects.filter(slug=request.GET.get("like", "")[:60]).first()
+    context = {
+        "like": like,
+        "trail": lab_trail(("Studies", reverse("lab-studies")), "Add a study"),
+    }
+    if _is_finding(request):
+        return _finder_page(request, context)
     form = StudyForm(request.POST or None, initial=like_initial(like) if like else {})
     if form.is_valid():
         try:
@@ -175,9 +187,71 @@ def add_study(request: HttpRequest) -> HttpResponse:
         else:
             messages.success(request, "The study is kept. It takes readings once it is registered.")
             return redirect("lab-study", slug=added.slug)
-    trail = lab_trail(("Studies", reverse("lab-studies")), "Add a study")
-    context = {"form": form, "trail": trail, "like": like}
-    return render(request, "trials/lab/add_study.html", context, status=form.status)
+    return _study_form_page(request, form, context)
+
+
+@needs(Deed.MANAGE_STUDIES)
+def change_study(request: HttpRequest, slug: str) -> HttpResponse:
+    shown = get_object_or_404(Study, slug=slug)
+    context = {"study": shown, "trail": _trail_of(shown, "Change")}
+    if _is_finding(request):
+        return _finder_page(request, context)
+    form = StudyForm(request.POST or None, initial=own_initial(shown))
+    if form.is_valid():
+        try:
+            changed = actions.change_study(by=person(request), study=shown, **form.cleaned_data)
+        except Refused as refused:
+            form.refuse(refused)
+        else:
+            messages.success(request, "The study is changed.")
+            return redirect("lab-study", slug=changed.slug)
+    return _study_form_page(request, form, context)
+
+
+def _is_finding(request: HttpRequest) -> bool:
+    return request.method == "POST" and ("look" in request.POST or "put" in request.POST)
+
+
+def _finder_page(request: HttpRequest, context: Mapping[str, Any]) -> HttpResponse:
+    """The form as typed so far, with specimens that fit, or with the ticked ones put in an arm."""
+    boxes = typed_so_far(request.POST)
+    finder = FinderForm(request.POST, labels=_arm_labels(boxes))
+    found = None
+    if finder.is_valid():
+        found = find_specimens(finder.wanted, timezone.localdate())
+        if "put" in request.POST:
+            put_in = finder.cleaned_data["arm"] or 1
+            name = f"arm_{put_in}_codes"
+            there = boxes[name].replace(",", " ").replace(";", " ").split()
+            known = {code.partition("=")[0] for code in there}
+            ticked = [code for code in request.POST.getlist("ticked") if code not in known]
+            boxes[name] = " ".join([*there, *ticked])
+            context = {**context, "put_count": len(ticked), "put_in": put_in}
+    form = StudyForm(initial=boxes)
+    return _study_form_page(request, form, context, finder=finder, found=found)
+
+
+def _study_form_page(
+    request: HttpRequest,
+    form: StudyForm,
+    context: Mapping[str, Any],
+    *,
+    finder: FinderForm | None = None,
+    found: Finding | None = None,
+) -> HttpResponse:
+    given = typed_so_far(request.POST) if request.method == "POST" else form.initial
+    context = {
+        **context,
+        "form": form,
+        "finder": finder or FinderForm(labels=_arm_labels(given)),
+        "found": found,
+    }
+    status = 400 if finder is not None and finder.errors else form.status
+    return render(request, "trials/lab/add_study.html", context, status=status)
+
+
+def _arm_labels(boxes: Mapping[str, Any]) -> dict[int, str]:
+    return {n: str(boxes.get(f"arm_{n}_label", "")) for n in range(1, MOST_ARMS + 1)}
 
 
 @needs(Deed.MANAGE_STUDIES)
