@@ -15,7 +15,7 @@ from reports.content import study_content
 from reports.queries import standing, study_inputs
 from reports.verification import published_from, verify
 from reports.work import store_summary, summarise
-from tests.trials.bench_lab import build_bench_lab
+from tests.trials.bench_lab import build_bench_lab, pass_checks
 from trials import actions, consumables, instruments
 from trials.models import ControlRun, Reading
 
@@ -26,12 +26,7 @@ NEW, WORN = (6.0, 6.2, 5.9), (8.9, 9.1, 9.3)
 @pytest.fixture
 def lab(db):
     made = build_bench_lab()
-    for revision in made.revisions.values():
-        actions.acknowledge_safety(
-            by=made.lead,
-            revision=revision,
-            answers={check["key"]: True for check in revision.checks},
-        )
+    pass_checks(made, made.lead)
     return made
 
 

@@ -18,7 +18,7 @@ from reports.cautions import QualityFacts
 from reports.quality_queries import budget_page, control_page
 from reports.queries import study_inputs
 from reports.work import summarise
-from tests.trials.bench_lab import build_bench_lab, person_with
+from tests.trials.bench_lab import build_bench_lab, pass_checks, person_with
 from trials import actions, consumables, controls, instruments, method_library
 from trials.models import OutOfTolerance
 
@@ -31,12 +31,7 @@ CONTROL_HOURS = (0.0, 1.5, 3.0, 4.5)
 @pytest.fixture
 def lab(db):
     made = build_bench_lab()
-    for revision in made.revisions.values():
-        actions.acknowledge_safety(
-            by=made.lead,
-            revision=revision,
-            answers={check["key"]: True for check in revision.checks},
-        )
+    pass_checks(made, made.lead)
     return made
 
 
