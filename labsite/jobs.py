@@ -18,7 +18,7 @@ import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from functools import partial
 from time import monotonic
 from typing import Any
@@ -27,6 +27,7 @@ from celery import current_app
 from django.conf import settings
 from django.db import connection, transaction
 from django.db.models import F, Q
+from django.db.models.functions import Coalesce, Greatest
 from django.utils import timezone
 from kombu.exceptions import KombuError, OperationalError
 
@@ -71,8 +72,13 @@ def register(kind: JobKind) -> None:
     _kinds[kind.name] = kind
 
 
-def request_job(*, kind: str, key: str, payload: dict[str, Any]) -> Job:
+def request_job(
+    *, kind: str, key: str, payload: dict[str, Any], not_before: datetime | None = None
+) -> Job:
     """Ask for work; call it inside the transaction that makes the work necessary.
+
+    With `not_before` it is done when that time has come: the sweep rings then, and a worker that
+    was away does it as soon as it is back.
 
     Asking again for the same (kind, key) returns the same row. If that job had failed, asking
     again gives it a fresh set of attempts; if it is done, there is nothing left to do.
@@ -81,10 +87,12 @@ def request_job(*, kind: str, key: str, payload: dict[str, Any]) -> Job:
         raise ValueError(f"No job kind is registered as {kind!r}.")
     if not connection.in_atomic_block:
         raise RuntimeError("request_job must be called inside transaction.atomic().")
-    job, is_new = Job.objects.get_or_create(kind=kind, key=key, defaults={"payload": payload})
+    job, is_new = Job.objects.get_or_create(
+        kind=kind, key=key, defaults={"payload": payload, "not_before": not_before}
+    )
     if not is_new and job.state == JobState.FAILED:
         _give_fresh_attempts(job)
-    if job.state == JobState.WAITING:
+    if job.state == JobState.WAITING and not_before is None:
         transaction.on_commit(partial(ring, job.pk))
     return job
 
@@ -282,14 +290,20 @@ def _fail_exhausted(now: Any) -> None:
 
 
 def oldest_waiting_seconds() -> float | None:
-    """Return how long the longest-waiting job has waited, or None when nothing waits."""
+    """Return how long the longest-waiting job has waited, or None when nothing waits.
+
+    Work that is asked for at a later time does not wait before that time.
+    """
+    now = timezone.now()
     asked = (
         Job.objects.filter(state=JobState.WAITING)
-        .order_by("requested_at")
-        .values_list("requested_at", flat=True)
+        .filter(Q(not_before=None) | Q(not_before__lte=now))
+        .annotate(waits_since=Coalesce(Greatest("requested_at", "not_before"), "requested_at"))
+        .order_by("waits_since")
+        .values_list("waits_since", flat=True)
         .first()
     )
-    return None if asked is None else (timezone.now() - asked).total_seconds()
+    return None if asked is None else (now - asked).total_seconds()
 
 
 def seconds_since_sweep() -> float | None:

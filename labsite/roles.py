@@ -44,6 +44,7 @@ class Deed(StrEnum):
     DRAFT_EDITIONS = "draft scorecards"
     PUBLISH_EDITIONS = "publish scorecards"
     READ_AUDIT = "read the audit trail"
+    SIGN_OFF = "sign off what goes out"
     ADMINISTER = "administer the site"
 
 
@@ -59,6 +60,7 @@ MAY: dict[Deed, frozenset[Role]] = {
     Deed.DRAFT_EDITIONS: frozenset({Role.LEAD, Role.EDITOR}),
     Deed.PUBLISH_EDITIONS: frozenset({Role.EDITOR, Role.LEAD}),
     Deed.READ_AUDIT: frozenset({Role.AUDITOR, Role.LEAD, Role.ADMINISTRATOR}),
+    Deed.SIGN_OFF: frozenset({Role.EDITOR, Role.LEAD}),
     Deed.ADMINISTER: frozenset({Role.ADMINISTRATOR}),
 }
 

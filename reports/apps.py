@@ -13,6 +13,7 @@ class ReportsConfig(AppConfig):
         """Register the guards and the kinds of background work."""
         from labsite import audit, jobs, triggers
         from reports.audit_heads import published_heads
+        from reports.release import RELEASE_KIND
         from reports.work import SUMMARISE_KIND
 
         triggers.append_only("reports_summary", what="summaries")
@@ -22,4 +23,12 @@ class ReportsConfig(AppConfig):
         triggers.append_only("reports_correction", what="corrections")
         triggers.append_only("reports_withdrawal", what="withdrawals")
         audit.register_anchors("editions", published_heads)
+        triggers.append_only("reports_smalllabexemption", what="small-lab exemptions")
+        triggers.append_only("reports_signoff", what="sign-offs")
+        triggers.append_only("reports_replyrequest", what="requests for a reply")
+        triggers.append_only("reports_replyanswer", what="replies")
+        triggers.append_only("reports_stand", what="reasons")
+        triggers.append_only("reports_segmentversion", what="versions of a segment")
+        triggers.append_only("reports_episodeedition", what="released episodes")
         jobs.register(SUMMARISE_KIND)
+        jobs.register(RELEASE_KIND)

@@ -368,3 +368,19 @@ class ErrorReport(models.Model):
 
     def __str__(self) -> str:
         return f"Error report {self.code}"
+
+
+# Django looks for models here; these have modules of their own.
+from reports.episode_models import Episode as Episode  # noqa: E402
+from reports.episode_models import EpisodeEdition as EpisodeEdition  # noqa: E402
+from reports.episode_models import EpisodeStudy as EpisodeStudy  # noqa: E402
+from reports.episode_models import Segment as Segment  # noqa: E402
+from reports.episode_models import SegmentVersion as SegmentVersion  # noqa: E402
+from reports.review_models import Interest as Interest  # noqa: E402
+from reports.review_models import PreviewLink as PreviewLink  # noqa: E402
+from reports.review_models import ReleasePlan as ReleasePlan  # noqa: E402
+from reports.review_models import ReplyAnswer as ReplyAnswer  # noqa: E402
+from reports.review_models import ReplyRequest as ReplyRequest  # noqa: E402
+from reports.review_models import SignOff as SignOff  # noqa: E402
+from reports.review_models import SmallLabExemption as SmallLabExemption  # noqa: E402
+from reports.review_models import Stand as Stand  # noqa: E402

@@ -18,6 +18,8 @@ urlpatterns = [
     path("desk/", desk.index, name="desk"),
     path("desk/error-reports/", readers.desk_reports, name="desk-error-reports"),
     path("desk/error-reports/<slug:code>/", readers.desk_report, name="desk-error-report"),
+    path("", include("reports.urls_episodes")),
+    path("", include("reports.urls_review")),
     path("desk/<slug:slug>/", desk.study, name="desk-study"),
     path("desk/<slug:slug>/publish/", desk.publish, name="desk-publish"),
     path("desk/<slug:slug>/preview/", desk.preview, name="desk-preview"),

@@ -13,10 +13,11 @@ from labsite.errors import Refused
 from labsite.roles import Deed, may, needs, person
 from reports import queries
 from reports.actions import publish_edition, save_draft
-from reports.content import draft_content, finding_content, left_out, trends_content
+from reports.content import finding_content, left_out, trends_content
 from reports.forms import DraftForm
 from reports.models import EditionDraft
 from reports.programme import pooled_lines
+from reports.script_checks import preview_content
 from reports.views.public import plots, with_method_urls
 from trials.leaving_out import left_out_now
 from trials.models import Study, StudyLook
@@ -83,7 +84,7 @@ def publish(request: HttpRequest, slug: str) -> HttpResponse:
 def preview(request: HttpRequest, slug: str) -> HttpResponse:
     """The next edition as readers would see it; nothing is frozen."""
     found = get_object_or_404(Study.objects.registered(), slug=slug)
-    content = None if is_closed(found) else draft_content(found, by=person(request).display_name)
+    content = None if is_closed(found) else preview_content(found, by=person(request).display_name)
     if content is not None:
         note_look(by=person(request), study=found)
     if content is None:

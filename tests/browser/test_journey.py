@@ -168,6 +168,16 @@ def test_a_reading_changes_a_finding_and_leads_to_a_new_edition(visit: Visit) ->
     note = desk.locator("#id_note")
     expect(desk.get_by_text("Say what is new since edition 1.").first).to_be_visible()
     note.fill("One abrasion reading was amended.")
+    desk.get_by_role("button", name="Keep the words").click()
+    expect(desk.get_by_text("Words kept.")).to_be_visible()
+
+    # the editor wrote the note, so the lead is the second person
+    second = visit("lead")
+    second.goto(f"/desk/{PAIR}/review/")
+    second.get_by_label("Why it may go out").fill("The makers were told of the amendment.")
+    second.get_by_role("button", name="Sign it off as it stands").click()
+    expect(second.get_by_text("Signed off by Isolde Carrowby").first).to_be_visible()
+
     desk.get_by_role("button", name="Publish this edition").click()
     desk.wait_for_url(f"**/scorecards/{PAIR}/2/")
     expect(desk.get_by_text("Edition 2 is published.")).to_be_visible()

@@ -12,8 +12,10 @@ from labsite.jobs import run_job
 from labsite.models import Job, JobState, User
 from labsite.roles import Role, give_role
 from reports.actions import publish_edition, save_draft
-from reports.models import Edition, Finding
+from reports.models import Edition, EditionDraft, Finding, SignOff
 from reports.queries import findings_for_page, standing
+from reports.review import let_stand, sign_off_study, study_authors
+from reports.script_checks import draft_flags, study_book
 from trials.actions import ReadingEntry, Recorded, record_reading
 from trials.models import Reading, Study
 
@@ -86,6 +88,34 @@ def amend(reading: Reading, raw: dict[str, Any], *, by: User, reason: str = "Mis
     )
 
 
+def sign_off(study: Study) -> SignOff:
+    """A second person's sign-off of the study's words as they stand."""
+    second = person_with(Role.LEAD)
+    if second.pk in study_authors(study):
+        second = person_with(Role.EDITOR)
+    return sign_off_study(by=second, study=study, note="Seen by a second person.")
+
+
+def stand_for_all(study: Study, *, by: User) -> None:
+    """Give a reason for everything the claim check flags in the study's words."""
+    draft = EditionDraft.objects.get(study=study)
+    for one in draft_flags(study, draft, study_book(study)):
+        let_stand(
+            by=by,
+            subject=study,
+            rule=one.flag.rule,
+            quote=one.flag.quote,
+            sentence=one.flag.sentence,
+            reason="Checked against the receipts.",
+        )
+
+
+def write_and_sign_off(study: Study, words: dict[str, str]) -> None:
+    """Words by the lead, looked at by the editor."""
+    save_draft(by=person_with(Role.LEAD), study=study, fields=words)
+    sign_off(study)
+
+
 def publish(study: Study, *, by: User, note: str = "", headline: str = "What was done") -> Edition:
     save_draft(
         by=by,
@@ -97,6 +127,7 @@ def publish(study: Study, *, by: User, note: str = "", headline: str = "What was
             "extra_cautions": "",
         },
     )
+    sign_off(study)
     return publish_edition(by=by, study=study)
 
 

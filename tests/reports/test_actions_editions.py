@@ -20,6 +20,8 @@ from tests.reports.demo_site import (
     current_reading,
     publish,
     run_waiting_jobs,
+    sign_off,
+    stand_for_all,
 )
 from trials.actions import digest_of, settle_conflict
 from trials.models import ReadingConflict, Study
@@ -82,7 +84,18 @@ def test_a_headline_has_no_figure_for_readers_to_meet_before_the_cautions(
 
 def test_a_headline_may_name_prices_distances_and_counts(pair: Study, editor) -> None:
     headline = "A £29 and a £94 pair, 14 000 km, 3 items each, 24 months, box 3, in 2026"
-    assert publish(pair, by=editor, headline=headline, note="Said anew.").headline == headline
+    save_draft(by=editor, study=pair, fields=WORDS | {"headline": headline})
+    with pytest.raises(Refused, match="Claims: 7 flags"):
+        sign_off(pair)
+    stand_for_all(pair, by=editor)
+    sign_off(pair)
+    edition = publish_edition(by=editor, study=pair)
+    assert edition.headline == headline
+    typed = edition.content["edition"]["typed"]
+    assert [one["number"] for one in typed] == [
+        "£29", "£94", "14 000 km", "3 items", "24 months", "3", "2026",
+    ]  # fmt: skip
+    assert {one["by"] for one in typed} == {editor.display_name}
 
 
 def test_every_problem_is_told_at_once(pair: Study, editor) -> None:
@@ -97,6 +110,7 @@ def test_publishing_waits_for_findings_of_every_reading(pair: Study, editor, lea
     assert "still being computed" in problems[""][0]
     run_waiting_jobs()
     pair.refresh_from_db()
+    sign_off(pair)
     assert publish_edition(by=editor, study=pair).number == 2
 
 
@@ -114,6 +128,7 @@ def test_publishing_waits_for_second_readings_to_be_settled(pair: Study, editor,
     problems = problems_of(pair, editor)
     assert "1 second reading" in problems[""][0]
     settle_conflict(by=lead, conflict=conflict, note="The first one stands.")
+    sign_off(pair)
     assert publish_edition(by=editor, study=pair).number == 2
 
 
@@ -267,6 +282,7 @@ def test_an_editor_adds_cautions_and_removes_none(pair: Study, editor) -> None:
         study=pair,
         fields=WORDS | {"extra_cautions": "The room was warm.\n\n  One more.  "},
     )
+    sign_off(pair)
     edition = publish_edition(by=editor, study=pair)
     keys = [c["key"] for c in edition.content["cautions"]]
     assert keys == [*computed, "editor", "editor"]

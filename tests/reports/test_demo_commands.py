@@ -19,7 +19,7 @@ def test_loading_brings_raw_records_and_nothing_computed(db: None, tmp_path) -> 
     assert Reading.objects.count() > 100
     for computed in (Summary, Finding, Edition):
         assert not computed.objects.exists()
-    with pytest.raises(Refused, match="still being computed"):
+    with pytest.raises(Refused, match="findings are not there yet"):
         call_command("publish_demo")
     run_waiting_jobs()
     call_command("publish_demo")

@@ -1,17 +1,23 @@
 """Publish the demo's scorecards once the worker has computed them."""
 
 import time
+from datetime import timedelta
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.utils import timezone
 
 from labsite.models import User
 from labsite.roles import Role
 from reports.actions import publish_edition
+from reports.checklist import makers_of
 from reports.models import Edition
 from reports.queries import standing
+from reports.replies import ask_maker
+from reports.review import sign_off_study
 from trials.models import Study
 
+DEMO_NOTE = "All is invented, and the makers' answers are still awaited."
 WAIT_SECONDS = 180
 LOOK_EVERY_SECONDS = 0.25
 
@@ -32,11 +38,12 @@ class Command(BaseCommand):
             return
         if wait:
             self._wait_for(studies)
-        editor = User.objects.filter(groups__name=Role.EDITOR).order_by("pk").first()
-        if editor is None:
-            raise CommandError("The demo has no editor: run load_demo first.")
+        editor, lead = _person(Role.EDITOR), _person(Role.LEAD)
         for study in studies:
             if not Edition.objects.filter(study=study).exists():
+                _ask_makers(study, lead)
+                # the lead wrote the words, so the editor is the second person
+                sign_off_study(by=editor, study=study, note=DEMO_NOTE)
                 edition = publish_edition(by=editor, study=study)
                 self.stdout.write(f"Published: {edition}")
 
@@ -54,3 +61,22 @@ class Command(BaseCommand):
             if time.monotonic() > until:
                 raise CommandError("The worker has not finished: see its messages above.")
             time.sleep(LOOK_EVERY_SECONDS)
+
+
+def _person(role: Role) -> User:
+    found = User.objects.filter(groups__name=role).order_by("pk").first()
+    if found is None:
+        raise CommandError(f"The demo has no {role.value}: run load_demo first.")
+    return found
+
+
+def _ask_makers(study: Study, by: User) -> None:
+    for maker in makers_of(study):
+        ask_maker(
+            by=by,
+            study=study,
+            maker=maker,
+            sent_to=f"{maker} (invented), technical office",
+            deadline_on=timezone.localdate() + timedelta(days=14),
+            questions="Is anything in our description of your items or of their lots wrong?",
+        )
