@@ -6,15 +6,19 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_safe
 
 from labsite.errors import Refused
 from labsite.roles import Deed, may, needs, person
 from reports import quality, quality_queries
+from reports.reach_preview import preview_of
 from specimens.trails import lab_trail
 from trials import instruments
 from trials.models import MethodRevision, OutOfTolerance
 from trials.quality_forms import CauseForm, MarkForm
 from trials.quality_queries import error_words
+from trials.studies import is_closed, note_look
 from trials.views.instruments import FormPage, form_page
 
 MARKS_SHOWN = 300
@@ -67,9 +71,30 @@ def reach(request: HttpRequest, pk: int) -> HttpResponse:
         "open_count": finding.marks.filter(outcome="to review").count(),
         "studies": quality.reached_studies(finding),
         "may_manage": may(request.user, Deed.MANAGE_RECORDS),
+        "may_see_findings": may(request.user, Deed.SEE_FINDINGS),
         "trail": _trail(finding),
     }
     return render(request, "reports/quality/reach.html", context)
+
+
+@never_cache
+@require_safe
+@needs(Deed.SEE_FINDINGS)
+def preview(request: HttpRequest, pk: int) -> HttpResponse:
+    """What was published beside what it would be without the error or without the readings."""
+    finding = _finding(pk)
+    reached = [one.study for one in quality.reached_studies(finding)]
+    open_studies = [study for study in reached if not is_closed(study)]
+    for study in open_studies:
+        note_look(by=person(request), study=study)
+    context = {
+        "finding": finding,
+        "error_words": error_words(finding),
+        "previews": [preview_of(finding, study) for study in open_studies],
+        "closed": [study for study in reached if is_closed(study)],
+        "trail": _trail(finding, "Published and corrected"),
+    }
+    return render(request, "reports/quality/preview.html", context)
 
 
 @needs(Deed.MANAGE_RECORDS)
