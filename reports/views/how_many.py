@@ -1,5 +1,7 @@
 """The page that says how many specimens a side a study needs."""
 
+from typing import Any
+
 from django import forms
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
@@ -7,8 +9,8 @@ from django.urls import reverse
 from django.views.decorators.http import require_safe
 
 from labsite.roles import Deed, needs
-from reports.how_many import how_many
-from specimens.forms import NumberField
+from reports.how_many import Asked, how_many
+from specimens.forms import NumberField, PriceField
 from specimens.trails import lab_trail
 from trials.models import Study
 
@@ -33,6 +35,14 @@ class HowManyForm(forms.Form):
             "max_value": "Between 0.5 and 100 %%.",
         },
     )
+    budget = PriceField(
+        label="Budget for specimens",
+        min_value=0,
+        help_text="In the currency of the prices. What it buys gets a line of its own.",
+    )
+    tries = forms.BooleanField(
+        label="Try the number needed through the analysis (takes some seconds)", required=False
+    )
 
 
 @needs(Deed.MANAGE_STUDIES)
@@ -41,11 +51,19 @@ def show(request: HttpRequest, slug: str) -> HttpResponse:
     """Needs by property, for the study as it is written."""
     study = get_object_or_404(Study, slug=slug)
     form = HowManyForm(request.GET or None, initial={"wanted": "0.8", "guess": GUESSED_PERCENT})
-    asked = form.cleaned_data if form.is_valid() else {"wanted": 0.8, "guess": GUESSED_PERCENT}
+    told: dict[str, Any] = (
+        form.cleaned_data if form.is_valid() else {"wanted": 0.8, "guess": GUESSED_PERCENT}
+    )
+    asked = Asked(
+        wanted=told["wanted"],
+        guessed_cv=told["guess"] / 100,
+        budget=told.get("budget"),
+        tries=told.get("tries", False),
+    )
     context = {
         "study": study,
         "form": form,
-        "shown": how_many(study, wanted=asked["wanted"], guessed_cv=asked["guess"] / 100),
+        "shown": how_many(study, asked),
         "trail": lab_trail(
             ("Studies", reverse("lab-studies")),
             (study.title, reverse("lab-study", args=[study.slug])),

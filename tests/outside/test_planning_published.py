@@ -4,14 +4,17 @@ import math
 
 import numpy as np
 import pytest
+from scipy.stats import chi2, linregress
 from statsmodels.stats.power import TTestIndPower
 
 from reports.degradation.planning import (
     chance_of_loss_seen,
+    chance_of_trend_seen,
     log_scatter,
     plan_for,
     simulated_chance,
     specimens_needed,
+    with_resolution,
 )
 
 
@@ -79,3 +82,57 @@ def test_simulation_through_the_analysis_comes_near_the_formula():
     assert exact - 0.15 < found < exact + 0.05
     again = simulated_chance(8, loss=0.15, scatter=0.1, rng=np.random.default_rng(3))
     assert found == again
+
+
+@pytest.mark.parametrize(("freedom", "count"), [(3, 4), (10, 8), (40, 8)])
+def test_an_uncertain_scatter_is_the_mean_of_what_statsmodels_says_of_each(freedom, count):
+    # 40,000 draws of the scatter, with an even grid of chances so that nothing is left to luck
+    chances = (np.arange(40_000) + 0.5) / 40_000
+    sigmas = 0.15 * np.sqrt(freedom / chi2.ppf(chances, freedom))
+    grid = np.quantile(sigmas, (np.arange(400) + 0.5) / 400)
+    effects = -np.log1p(-0.2) / grid
+    theirs = np.mean(
+        [TTestIndPower().power(e, count, 0.025, alternative="larger") for e in effects]
+    )
+    ours = chance_of_loss_seen(count, loss=0.2, scatter=0.15, freedom=freedom)
+    assert ours == pytest.approx(theirs, abs=2e-3)
+    # the best guess alone promises more than is kept where the chance is good
+    assert ours < chance_of_loss_seen(count, loss=0.2, scatter=0.15)
+
+
+def test_a_scatter_known_for_certain_is_the_limit():
+    known = chance_of_loss_seen(6, loss=0.2, scatter=0.1)
+    assert chance_of_loss_seen(6, loss=0.2, scatter=0.1, freedom=1e6) == pytest.approx(
+        known, abs=1e-4
+    )
+
+
+@pytest.mark.parametrize("count", [3, 5, 12])
+def test_a_trend_over_two_ages_is_the_comparison_of_two_sides(count):
+    # the slope of a line through two groups is their difference, with the same t test
+    effect = -math.log1p(-0.2) / 0.12
+    theirs = TTestIndPower().power(effect, count, 0.025, alternative="larger")
+    ours = chance_of_trend_seen([0.0] * count + [9000.0] * count, loss=0.2, scatter=0.12)
+    assert ours == pytest.approx(theirs, abs=1e-6)
+
+
+def test_a_trend_over_three_ages_against_fits_by_scipy():
+    # 4,000 simulated studies, each fitted by scipy.stats.linregress
+    x = np.repeat([0.0, 6000.0, 15000.0], 3)
+    draw = np.random.default_rng(5)
+    seen = 0
+    for _ in range(4000):
+        y = np.log1p(-0.25) * x / 15000 + 0.12 * draw.standard_normal(x.size)
+        fit = linregress(x, y, alternative="less")
+        seen += fit.pvalue < 0.025
+    ours = chance_of_trend_seen(list(x), loss=0.25, scatter=0.12)
+    # three standard errors of a share of 4,000
+    assert ours == pytest.approx(seen / 4000, abs=3 * 0.5 / math.sqrt(4000))
+
+
+def test_rounding_adds_a_twelfth_of_the_square_of_the_step():
+    # W. F. Sheppard's correction, checked by rounding 200,000 draws
+    draw = np.random.default_rng(2).normal(0, 0.1, 200_000)
+    rounded = np.round(draw / 0.12) * 0.12
+    assert with_resolution(0.1, 0.12) == pytest.approx(float(np.std(rounded)), rel=0.01)
+    assert with_resolution(0.1, 0.0) == 0.1
