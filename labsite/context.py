@@ -4,6 +4,7 @@ from typing import TypedDict
 
 from django.http import HttpRequest
 
+from labsite.access import TABLET_COOKIE
 from labsite.languages import Language, same_page
 from labsite.models import Lab
 from labsite.roles import Deed, may
@@ -23,6 +24,7 @@ PLACES: tuple[tuple[str, str, Deed | None], ...] = (
     ("Lab", "/lab/", Deed.SEE_LAB),
     ("Desk", "/desk/", Deed.SEE_FINDINGS),
     ("Audit", "/audit/", Deed.READ_AUDIT),
+    ("People", "/people/", Deed.ADMINISTER),
     ("Administration", "/admin/", Deed.ADMINISTER),
 )
 
@@ -49,6 +51,11 @@ def navigation(request: HttpRequest) -> dict[str, list[Place]]:
             if deed is None or (user is not None and may(user, deed))
         ]
     }
+
+
+def tablet(request: HttpRequest) -> dict[str, bool]:
+    """Say whether this device is one of the lab's tablets; the switch page asks the database."""
+    return {"is_tablet": bool(request.COOKIES.get(TABLET_COOKIE))}
 
 
 def _is_current(path: str, url: str) -> bool:

@@ -1,11 +1,34 @@
 """Forms of the frame of the house."""
 
+from collections.abc import Mapping
+from typing import ClassVar
+
 from django import forms
 from django.apps import apps
 
+from labsite.errors import Refused
 from labsite.models import User
 
 HOUSE = ("labsite", "specimens", "trials", "reports")
+
+
+class ActionForm(forms.Form):
+    """A form whose action may refuse: the refusal's sentences go beside the fields they name."""
+
+    # the action's name of a field, where the form calls it something else
+    named_here: ClassVar[Mapping[str, str]] = {}
+
+    def refuse(self, refused: Refused) -> None:
+        """Show the action's problems as the form's own."""
+        for name, sentences in refused.problems.items():
+            field = self.named_here.get(name, name)
+            for sentence in sentences:
+                self.add_error(field if field in self.fields else None, sentence)
+
+    @property
+    def status(self) -> int:
+        """HTTP status of the page that shows this form."""
+        return 400 if self.is_bound and self.errors else 200
 
 
 def _kinds() -> list[tuple[str, str]]:

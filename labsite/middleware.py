@@ -9,7 +9,9 @@ from django.conf import settings
 from django.http import HttpRequest, HttpResponse
 
 from labsite import audit, logs, views
+from labsite.access import BY_PIN
 from labsite.errors import Refused
+from labsite.roles import PIN_DEEDS
 
 GetResponse = Callable[[HttpRequest], HttpResponse]
 View = TypeVar("View", bound=Callable[..., Any])
@@ -98,6 +100,18 @@ class BodyLimitMiddleware:
         if not request.user.is_authenticated:
             most = min(most, settings.DATA_UPLOAD_MAX_MEMORY_SIZE)
         return views.too_large(request, most) if length > most else None
+
+
+class PinMiddleware:
+    """Narrow what somebody may do who came in by PIN on a tablet."""
+
+    def __init__(self, get_response: GetResponse) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        if "_auth_user_id" in request.session and request.session.get(BY_PIN):
+            request.user.limited_to = PIN_DEEDS  # type: ignore[union-attr]
+        return self.get_response(request)
 
 
 class RefusalMiddleware:

@@ -8,7 +8,7 @@ from django.db.models import F, Q
 from django.utils import timezone
 
 if TYPE_CHECKING:
-    from labsite.roles import Role
+    from labsite.roles import Deed, Role
 
 
 class User(AbstractUser):
@@ -16,6 +16,8 @@ class User(AbstractUser):
 
     # Filled by labsite.roles.roles_of for the lifetime of this object.
     _kept_roles: "frozenset[Role] | None" = None
+    # Set when this person came in by a PIN or a token: no more than these, whatever the roles.
+    limited_to: "frozenset[Deed] | None" = None
 
     @property
     def display_name(self) -> str:
@@ -208,3 +210,21 @@ class Pulse(models.Model):
 
     def __str__(self) -> str:
         return f"{self.name} at {self.at:%H:%M:%S}"
+
+
+# A module of its own, and part of this app's models all the same.
+from labsite.access_models import ApiToken, Invitation, Pin, Tablet  # noqa: E402
+
+__all__ = [
+    "ApiToken",
+    "AuditEntry",
+    "AuditSeal",
+    "Invitation",
+    "Job",
+    "JobState",
+    "Lab",
+    "Pin",
+    "Pulse",
+    "Tablet",
+    "User",
+]

@@ -45,6 +45,7 @@ class Deed(StrEnum):
     PUBLISH_EDITIONS = "publish scorecards"
     READ_AUDIT = "read the audit trail"
     SIGN_OFF = "sign off what goes out"
+    MANAGE_TABLETS = "set up the lab's tablets"
     ADMINISTER = "administer the site"
 
 
@@ -61,8 +62,13 @@ MAY: dict[Deed, frozenset[Role]] = {
     Deed.PUBLISH_EDITIONS: frozenset({Role.EDITOR, Role.LEAD}),
     Deed.READ_AUDIT: frozenset({Role.AUDITOR, Role.LEAD, Role.ADMINISTRATOR}),
     Deed.SIGN_OFF: frozenset({Role.EDITOR, Role.LEAD}),
+    Deed.MANAGE_TABLETS: frozenset({Role.LEAD, Role.ADMINISTRATOR}),
     Deed.ADMINISTER: frozenset({Role.ADMINISTRATOR}),
 }
+
+
+# What a person who only gave a PIN may do: the bench, and nothing that speaks for the lab.
+PIN_DEEDS = frozenset({Deed.ENTER_READINGS, Deed.VOID_RUNS, Deed.UPLOAD_READINGS, Deed.SEE_LAB})
 
 
 def roles_of(user: "User | AnonymousUser") -> frozenset[Role]:
@@ -84,6 +90,9 @@ def roles_of(user: "User | AnonymousUser") -> frozenset[Role]:
 
 
 def may(user: "User | AnonymousUser", deed: Deed) -> bool:
+    limited_to: frozenset[Deed] | None = getattr(user, "limited_to", None)
+    if limited_to is not None and deed not in limited_to:
+        return False
     return not MAY[deed].isdisjoint(roles_of(user))
 
 
@@ -91,6 +100,8 @@ def check_may(user: "User | AnonymousUser", deed: Deed) -> None:
     """Raise NotAllowed, naming who may, unless this person may do this."""
     if may(user, deed):
         return
+    if not MAY[deed].isdisjoint(roles_of(user)):
+        raise NotAllowed(f"You may not {deed.value} this way. Sign in with your password.")
     allowed = " or ".join(role.value for role in Role if role in MAY[deed])
     raise NotAllowed(f"You may not {deed.value}. This needs the role {allowed}.")
 
@@ -123,6 +134,24 @@ def needs(
         return guarded
 
     return guard
+
+
+SignedIn = Callable[Concatenate[HttpRequest, Rest], HttpResponseBase]
+
+
+def by_password(view: SignedIn[Rest]) -> SignedIn[Rest]:
+    """Guard a view that is everybody's own, but not for somebody who gave only a PIN."""
+
+    @wraps(view)
+    def guarded(
+        request: HttpRequest, /, *args: Rest.args, **kwargs: Rest.kwargs
+    ) -> HttpResponseBase:
+        if getattr(request.user, "limited_to", None) is not None:
+            raise NotAllowed("Sign in with your password to see your account.")
+        return view(request, *args, **kwargs)
+
+    guarded.deeds = {"GET": None, "POST": None}  # type: ignore[attr-defined]
+    return guarded
 
 
 @transaction.atomic

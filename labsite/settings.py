@@ -5,6 +5,7 @@ variable is listed in DEVELOPERS.md; what is not understood is refused by name (
 """
 
 import os
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +41,10 @@ INSTALLED_APPS = [
     "django.contrib.sessions",
     "django.contrib.messages",
     "django.contrib.staticfiles",
+    "axes",
+    "django_otp",
+    "django_otp.plugins.otp_totp",
+    "django_otp.plugins.otp_static",
     "rest_framework",
     "csp",
     "labsite.apps.LabsiteConfig",
@@ -60,11 +65,14 @@ MIDDLEWARE = [
     "labsite.middleware.BodyLimitMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django_otp.middleware.OTPMiddleware",
+    "labsite.middleware.PinMiddleware",
     # Deny by default: a page is public only when its view says so.
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "labsite.middleware.RefusalMiddleware",
+    "axes.middleware.AxesMiddleware",
 ]
 
 ROOT_URLCONF = "labsite.urls"
@@ -83,6 +91,7 @@ TEMPLATES: list[dict[str, Any]] = [
                 "labsite.context.navigation",
                 "labsite.context.languages",
                 "reports.context.readers",
+                "labsite.context.tablet",
             ],
         },
     },
@@ -91,10 +100,29 @@ TEMPLATES: list[dict[str, Any]] = [
 # People
 
 AUTH_USER_MODEL = "labsite.User"
+AUTHENTICATION_BACKENDS = [
+    "axes.backends.AxesStandaloneBackend",
+    "django.contrib.auth.backends.ModelBackend",
+]
+# Wrong passwords are counted in the database, so that all processes count together. By name and
+# address: nobody can lock a person out from elsewhere, and one clumsy tablet locks no other.
+AXES_FAILURE_LIMIT = 8
+AXES_COOLOFF_TIME = timedelta(minutes=15)
+AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_RESET_ON_SUCCESS = True
+AXES_LOCKOUT_CALLABLE = "labsite.views.locked_out"
+AXES_CLIENT_IP_CALLABLE = "labsite.middleware.address_of"
+AXES_ENABLE_ADMIN = False
+AXES_DISABLE_ACCESS_LOG = True
+AXES_VERBOSE = False
+OTP_TOTP_ISSUER = "Wornproof"
 LOGIN_URL = "sign-in"
 LOGOUT_REDIRECT_URL = "/"
 AUTH_PASSWORD_VALIDATORS = [
-    {"NAME": f"django.contrib.auth.password_validation.{name}"}
+    {
+        "NAME": f"django.contrib.auth.password_validation.{name}",
+        "OPTIONS": {"min_length": 10} if name == "MinimumLengthValidator" else {},
+    }
     for name in (
         "UserAttributeSimilarityValidator",
         "MinimumLengthValidator",
@@ -172,7 +200,10 @@ MOST_BODY_BYTES = 100 * 1024 * 1024
 # The API
 
 REST_FRAMEWORK = {
-    "DEFAULT_AUTHENTICATION_CLASSES": ["labsite.api_sign_in.SessionSignIn"],
+    "DEFAULT_AUTHENTICATION_CLASSES": [
+        "labsite.api_sign_in.SessionSignIn",
+        "labsite.api_sign_in.TokenSignIn",
+    ],
     "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],

@@ -2,17 +2,29 @@
 
 from django.conf.urls.i18n import i18n_patterns
 from django.contrib import admin
+from django.contrib.auth.decorators import login_not_required
 from django.urls import include, path
+from django.views.generic import RedirectView
 
-from labsite import audit_views, gallery, views
+from labsite import access_views, audit_views, gallery, views
+
+to_sign_in = RedirectView.as_view(pattern_name="sign-in", query_string=True)
 
 urlpatterns = [
     path("sign-in/", views.SignIn.as_view(), name="sign-in"),
+    path("sign-in/code/", access_views.code, name="sign-in-code"),
     path("sign-out/", views.SignOut.as_view(), name="sign-out"),
     path("healthz", views.healthz, name="healthz"),
     path("readyz", views.readyz, name="readyz"),
+    path("account/", include("labsite.urls_account")),
+    path("people/", include("labsite.urls_people")),
+    path("welcome/<str:token>/", access_views.welcome, name="welcome"),
+    path("switch/", access_views.switch, name="switch"),
+    path("switch/<int:pk>/", access_views.switch_to, name="switch-to"),
     path("audit/", audit_views.index, name="audit"),
     path("gallery/", gallery.gallery, name="gallery"),
+    # The administration's own form knows nothing of the second factor.
+    path("admin/login/", login_not_required(to_sign_in)),
     path("admin/", admin.site.urls),
     path("", include("specimens.urls")),
     path("", include("trials.urls")),

@@ -3,6 +3,7 @@
 from typing import Any
 
 from django.contrib.auth.decorators import login_not_required
+from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.views import LoginView, LogoutView
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
@@ -10,8 +11,9 @@ from django.template.loader import render_to_string
 from django.utils.decorators import method_decorator
 from django.views.decorators.cache import never_cache
 
-from labsite import health, problems
+from labsite import access, access_views, health, problems
 from labsite.errors import Conflict, Refused
+from labsite.models import User
 from labsite.roles import Role, roles_of
 
 HOMES = (
@@ -30,6 +32,17 @@ class SignIn(LoginView):
     template_name = "labsite/sign_in.html"
     redirect_authenticated_user = True
 
+    def form_valid(self, form: AuthenticationForm) -> HttpResponse:
+        user = form.get_user()
+        if access.second_factor_of(user) is not None:
+            return access_views.ask_for_code(self.request, user, self.get_success_url_of(user))
+        return super().form_valid(form)
+
+    def get_success_url_of(self, user: User) -> str:
+        roles = roles_of(user)
+        home = next((home for role, home in HOMES if role in roles), "/")
+        return self.get_redirect_url() or home
+
     def get_default_redirect_url(self) -> str:
         roles = roles_of(self.request.user)
         return next((home for role, home in HOMES if role in roles), "/")
@@ -38,6 +51,18 @@ class SignIn(LoginView):
 @method_decorator(login_not_required, name="dispatch")
 class SignOut(LogoutView):
     """A POST, so that no picture address can sign anybody out."""
+
+
+@login_not_required
+def locked_out(
+    request: HttpRequest, original_response: HttpResponse | None = None, *args: Any, **kwargs: Any
+) -> HttpResponse:
+    """Say that too many wrong passwords came for this name from this address."""
+    sentence = (
+        "Too many wrong passwords for this name from here. Nobody can try again from here for a "
+        "quarter of an hour."
+    )
+    return _page(request, 429, [sentence], template="refused.html")
 
 
 @login_not_required

@@ -1,15 +1,15 @@
 """What people type about specimens."""
 
 import re
-from collections.abc import Mapping
 from decimal import Decimal
-from typing import Any, ClassVar
+from typing import Any
 
 from django import forms
 from django.conf import settings
 from django.utils import timezone
 
 from labsite.errors import Refused
+from labsite.forms import ActionForm as ActionForm
 from specimens.models import Product, ServiceEntry, Specimen
 from specimens.odometer import from_odometer
 from specimens.words import INCIDENT_WORDS
@@ -17,25 +17,6 @@ from specimens.words import INCIDENT_WORDS
 MOST_KM = 10_000_000
 INCIDENT_ROWS = (1, 2, 3)
 THOUSANDS = re.compile(r"[+-]?\d{1,3}(,\d{3})+")
-
-
-class ActionForm(forms.Form):
-    """A form whose action may refuse: the refusal's sentences go beside the fields they name."""
-
-    # the action's name of a field, where the form calls it something else
-    named_here: ClassVar[Mapping[str, str]] = {}
-
-    def refuse(self, refused: Refused) -> None:
-        """Show the action's problems as the form's own."""
-        for name, sentences in refused.problems.items():
-            field = self.named_here.get(name, name)
-            for sentence in sentences:
-                self.add_error(field if field in self.fields else None, sentence)
-
-    @property
-    def status(self) -> int:
-        """HTTP status of the page that shows this form."""
-        return 400 if self.is_bound and self.errors else 200
 
 
 def without_commas(value: Any) -> Any:

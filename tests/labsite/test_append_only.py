@@ -4,7 +4,7 @@ import pytest
 from django.db import IntegrityError, connection, transaction
 
 from labsite import audit, triggers
-from labsite.models import AuditEntry, User
+from labsite.models import AuditEntry, Lab, User
 
 pytestmark = pytest.mark.django_db
 
@@ -70,9 +70,7 @@ def test_a_guard_may_hold_only_for_some_rows():
     with connection.cursor() as cursor:
         for statement in triggers._creating(guard, connection):
             cursor.execute(statement)
-        cursor.execute(
-            "INSERT INTO labsite_lab (id, name, note, is_invented) VALUES (1, 'A', '', false)"
-        )
+        Lab.objects.create(pk=1, name="A")
         cursor.execute("UPDATE labsite_lab SET name = 'B', is_invented = true")
         with pytest.raises(IntegrityError, match="stays as it is"), transaction.atomic():
             cursor.execute("UPDATE labsite_lab SET name = 'C'")

@@ -207,7 +207,7 @@ def test_readyz_tells_what_it_saw(browser):
 
 def test_readyz_refuses_people_while_a_migration_is_missing(browser):
     with connection.cursor() as cursor:
-        cursor.execute("DELETE FROM django_migrations WHERE app = 'labsite' AND name LIKE '0003%'")
+        cursor.execute("DELETE FROM django_migrations WHERE app = 'labsite' AND name > '0002'")
     answer = browser.get("/readyz")
     assert (answer.status_code, answer.json()["migrations"]) == (503, "not all applied")
 

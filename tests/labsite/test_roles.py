@@ -24,6 +24,8 @@ TABLE = {
     "DRAFT_EDITIONS": (False, True, True, False, False),
     "PUBLISH_EDITIONS": (False, True, True, False, False),
     "READ_AUDIT": (False, True, False, True, True),
+    "SIGN_OFF": (False, True, True, False, False),
+    "MANAGE_TABLETS": (False, True, False, True, False),
     "ADMINISTER": (False, False, False, True, False),
 }
 
@@ -89,7 +91,7 @@ def test_an_administrator_can_open_the_administration_pages():
 def test_roles_cost_one_query_however_often_they_are_asked(django_assert_num_queries):
     lead = person(Role.LEAD)
     with django_assert_num_queries(1):
-        assert [may(lead, deed) for deed in Deed].count(True) == 11
+        assert [may(lead, deed) for deed in Deed].count(True) == 13
 
 
 def test_a_guarded_view_refuses_before_it_runs(rf):
