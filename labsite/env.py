@@ -183,6 +183,8 @@ def _sqlite(path: Path) -> dict[str, Any]:
     return {
         "ENGINE": "django.db.backends.sqlite3",
         "NAME": str(path),
+        # Opening the file and setting it up costs far more than a query does.
+        "CONN_MAX_AGE": 60,
         "OPTIONS": {
             # With Django's usual deferred transactions most concurrent read-then-write blocks
             # fail at once with 'database is locked'; immediate ones wait for their turn.

@@ -45,6 +45,7 @@ INSTALLED_APPS = [
     "django_otp",
     "django_otp.plugins.otp_totp",
     "django_otp.plugins.otp_static",
+    "django.contrib.sitemaps",
     "rest_framework",
     "csp",
     "labsite.apps.LabsiteConfig",
@@ -57,6 +58,8 @@ MIDDLEWARE = [
     "labsite.middleware.RequestIdMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
+    # Before anything that looks at who asks: a kept page is the same for every stranger.
+    "labsite.kept_pages.KeptPagesMiddleware",
     "csp.middleware.CSPMiddleware",
     "labsite.middleware.PermissionsPolicyMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",

@@ -13,6 +13,7 @@ PLACES = (
     (gettext_noop("Products"), "products"),
     (gettext_noop("Methods"), "methods"),
     (gettext_noop("Cautions"), "cautions"),
+    (gettext_noop("Corrections"), "corrections"),
     (gettext_noop("About"), "about"),
 )
 
@@ -33,6 +34,7 @@ def readers(request: HttpRequest) -> dict[str, list[Place]]:
 _PLACE_OF = {
     "scorecard": "scorecards",
     "edition": "scorecards",
+    "edition-folder": "scorecards",
     "product": "products",
     "method": "methods",
     "method-latest": "methods",

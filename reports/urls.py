@@ -12,6 +12,7 @@ urlpatterns = [
         name="edition-csv",
     ),
     path("scorecards/<slug:slug>/<int:number>/card.json", public.edition_json, name="edition-json"),
+    path("", include("reports.urls_data")),
     path("lab/", include("reports.urls_quality")),
     path("lab/studies/<slug:slug>/how-many/", how_many.show, name="lab-how-many"),
     path("across/", desk.across, name="across"),

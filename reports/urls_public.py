@@ -2,12 +2,14 @@
 
 from django.urls import path
 
-from reports.views import public, readers
+from reports.views import data, errata, public, readers
 
 urlpatterns = [
     path("", public.index, name="scorecards"),
     path("scorecards/<slug:slug>/", public.latest, name="scorecard"),
     path("scorecards/<slug:slug>/<int:number>/", public.edition, name="edition"),
+    path("scorecards/<slug:slug>/<int:number>/package/", data.folder, name="edition-folder"),
+    path("corrections/", errata.log, name="corrections"),
     path("what-goes-first/", readers.goes_first, name="goes-first"),
     path("compare/", readers.compare, name="compare"),
     path("products/", readers.products, name="products"),

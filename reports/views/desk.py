@@ -14,6 +14,7 @@ from labsite.roles import Deed, may, needs, person
 from reports import queries
 from reports.actions import publish_edition, save_draft
 from reports.content import finding_content, left_out, trends_content
+from reports.errata_queries import correction_draft
 from reports.forms import DraftForm
 from reports.models import EditionDraft
 from reports.programme import pooled_lines
@@ -133,6 +134,7 @@ def _page(request: HttpRequest, study: Study, form: DraftForm) -> dict[str, Any]
         "left_out": left_out(study, where.summary, left_out_now(study))
         if where.summary and findings
         else [],
+        "correction": correction_draft(study),
         "conflict_count": queries.waiting_conflicts(study),
         "editions": study.editions.defer("content").order_by("-number"),
     }

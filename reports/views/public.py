@@ -8,15 +8,18 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.views.decorators.http import require_safe
 
+from labsite.kept_pages import kept
 from reports import charts
 from reports.card import set_out
 from reports.cautions import standing_cautions
 from reports.content import method_content
 from reports.exports import readings_csv
 from reports.index import wanted_from
+from reports.kept import study_key
 from reports.models import Edition
 from reports.reader_lists import index_page
 from reports.reading_charts import readings_figure
+from reports.standing_pages import page_parts
 from trials.models import MethodRevision
 
 
@@ -30,27 +33,32 @@ def index(request: HttpRequest) -> HttpResponse:
 
 @login_not_required
 @require_safe
+@kept(study_key)
 def latest(request: HttpRequest, slug: str) -> HttpResponse:
     """The newest edition of a study."""
     editions = list(Edition.objects.filter(study__slug=slug).order_by("-number"))
     if not editions:
         raise Http404
-    return render(request, "reports/public/scorecard.html", card_page(editions[0], editions))
+    page = card_page(editions[0], editions) | page_parts(request, editions[0])
+    return render(request, "reports/public/scorecard.html", page)
 
 
 @login_not_required
 @require_safe
+@kept(study_key)
 def edition(request: HttpRequest, slug: str, number: int) -> HttpResponse:
     """One edition as it was published, with a notice when a newer one exists."""
     editions = list(Edition.objects.filter(study__slug=slug).order_by("-number"))
     wanted = next((e for e in editions if e.number == number), None)
     if wanted is None:
         raise Http404
-    return render(request, "reports/public/scorecard.html", card_page(wanted, editions))
+    page = card_page(wanted, editions) | page_parts(request, wanted)
+    return render(request, "reports/public/scorecard.html", page)
 
 
 @login_not_required
 @require_safe
+@kept(study_key)
 def edition_csv(request: HttpRequest, slug: str, number: int) -> HttpResponse:
     """Every reading of an edition."""
     found = get_object_or_404(Edition, study__slug=slug, number=number)
@@ -63,6 +71,7 @@ def edition_csv(request: HttpRequest, slug: str, number: int) -> HttpResponse:
 
 @login_not_required
 @require_safe
+@kept(study_key)
 def edition_json(request: HttpRequest, slug: str, number: int) -> HttpResponse:
     """The whole edition as it was frozen, with its digest."""
     found = get_object_or_404(Edition, study__slug=slug, number=number)

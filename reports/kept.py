@@ -1,0 +1,61 @@
+"""What the public pages of editions depend on, as keys and as a part of the site's stamp."""
+
+from django.db.models import Max
+
+from labsite.kept_pages import register_stamp
+from labsite.models import Lab
+from reports.models import Correction, Edition, Withdrawal
+
+# append-only tables: the newest row says whether anything came; its own digest or day that it is
+# the same row, also where a transaction was taken back and the number given again
+STAMPS = {
+    "edition": "SELECT id FROM reports_edition ORDER BY id DESC LIMIT 1",
+    "edition digest": "SELECT digest FROM reports_edition ORDER BY id DESC LIMIT 1",
+    "correction": "SELECT at FROM reports_correction ORDER BY id DESC LIMIT 1",
+    "withdrawal": "SELECT at FROM reports_withdrawal ORDER BY id DESC LIMIT 1",
+    "lab": "SELECT name FROM labsite_lab WHERE id = 1",
+    "note": "SELECT note FROM labsite_lab WHERE id = 1",
+    "invented": "SELECT is_invented FROM labsite_lab WHERE id = 1",
+}
+
+
+def register_stamps() -> None:
+    """Called once when the app is ready."""
+    for name, sql in STAMPS.items():
+        register_stamp(f"reports: {name}", sql)
+
+
+def lab_key() -> str:
+    """The lab's own words, which stand on every page. One query."""
+    lab = Lab.objects.values_list("name", "note", "is_invented", "licence").first()
+    return repr(lab)
+
+
+def study_key(slug: str, number: int | None = None) -> str | None:
+    """Everything that a page of a study's editions depends on; None without such an edition.
+
+    Costs four narrow queries; no content is read.
+    """
+    editions = list(
+        Edition.objects.filter(study__slug=slug).order_by("number").values_list("number", "digest")
+    )
+    if not editions or (number is not None and number not in {n for n, _ in editions}):
+        return None
+    corrections = Correction.objects.filter(edition__study__slug=slug).order_by("pk")
+    withdrawals = Withdrawal.objects.filter(edition__study__slug=slug).order_by("pk")
+    return repr(
+        (
+            editions,
+            [(pk, at.isoformat()) for pk, at in corrections.values_list("pk", "at")],
+            [(pk, at.isoformat()) for pk, at in withdrawals.values_list("pk", "at")],
+            lab_key(),
+        )
+    )
+
+
+def site_key() -> str:
+    """For pages that show every edition, correction and withdrawal. Costs four queries."""
+    newest = Edition.objects.order_by("-pk").values_list("pk", "digest").first()
+    corrected = Correction.objects.aggregate(at=Max("at"))["at"]
+    withdrawn = Withdrawal.objects.aggregate(at=Max("at"))["at"]
+    return repr((newest, str(corrected), str(withdrawn), lab_key()))

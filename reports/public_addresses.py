@@ -1,0 +1,125 @@
+"""Every address that needs no sign-in and no question, in one list: for site map and export."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.conf import settings
+from django.db.models import Max
+from django.urls import reverse
+from django.utils import translation
+
+from reports.models import Edition, PublishedProduct
+from reports.packages import package_files
+from trials.models import MethodRevision
+
+# pages without arguments; those of a language are asked for in each
+PLAIN_NAMES = (
+    "scorecards",
+    "goes-first",
+    "compare",
+    "products",
+    "methods",
+    "cautions",
+    "corrections",
+    "about",
+)
+DATA_NAMES = ("edition-csv", "edition-json", "edition-package", "edition-bibtex", "edition-csl")
+
+
+@dataclass(frozen=True)
+class Address:
+    """A public address and what it depends on: a study's editions, or anything ('')."""
+
+    path: str
+    slug: str = ""
+
+
+def card_addresses() -> list[tuple[str, datetime]]:
+    """The newest edition of every study, with the day that anything of it changed."""
+    studies = Edition.objects.values("study__slug").annotate(
+        edition_at=Max("published_at"),
+        corrected_at=Max("corrections__at"),
+        withdrawn_at=Max("withdrawal__at"),
+    )
+    return [
+        (
+            reverse("scorecard", args=[one["study__slug"]]),
+            max(
+                at
+                for at in (one["edition_at"], one["corrected_at"], one["withdrawn_at"])
+                if at is not None
+            ),
+        )
+        for one in studies.order_by("study__slug")
+    ]
+
+
+def plain_addresses() -> list[str]:
+    """Pages for readers that are not of one edition."""
+    return [
+        *(reverse(name) for name in PLAIN_NAMES),
+        *(
+            reverse("product", args=[number])
+            for number in PublishedProduct.objects.order_by("product")
+            .values_list("product", flat=True)
+            .distinct()
+        ),
+        *(
+            reverse("method", args=[key, number])
+            for key, number in MethodRevision.objects.exclude(state=MethodRevision.State.DRAFT)
+            .order_by("method__key", "number")
+            .values_list("method__key", "number")
+        ),
+    ]
+
+
+def _moving_addresses() -> list[str]:
+    """Addresses that lead on to the newest of something."""
+    keys = MethodRevision.objects.exclude(state=MethodRevision.State.DRAFT).order_by("method__key")
+    return [
+        reverse("method-latest", args=[key])
+        for key in keys.values_list("method__key", flat=True).distinct()
+    ]
+
+
+def every_address() -> Iterator[Address]:
+    """All of them, pages in every language. Reads the content of one edition at a time."""
+    for path in ("/feed.atom", "/sitemap.xml", "/robots.txt"):
+        yield Address(path)
+    for path in _in_each_language(lambda: [*plain_addresses(), *_moving_addresses()]):
+        yield Address(path)
+    slugs = Edition.objects.order_by("study__slug").values_list("study__slug", flat=True).distinct()
+    for slug in slugs:
+        yield from _of_study(slug)
+
+
+def _of_study(slug: str) -> Iterator[Address]:
+    numbers = list(
+        Edition.objects.filter(study__slug=slug).order_by("number").values_list("number", flat=True)
+    )
+
+    def pages() -> list[str]:
+        return [
+            reverse("scorecard", args=[slug]),
+            *(reverse("edition", args=[slug, number]) for number in numbers),
+            *(reverse("edition-folder", args=[slug, number]) for number in numbers),
+        ]
+
+    for path in _in_each_language(pages):
+        yield Address(path, slug)
+    yield Address(reverse("study-feed", args=[slug]), slug)
+    for number in numbers:
+        for name in (*DATA_NAMES, "edition-picture"):
+            yield Address(reverse(name, args=[slug, number]), slug)
+        edition = Edition.objects.get(study__slug=slug, number=number)
+        for name in package_files(edition.content, digest=edition.digest):
+            yield Address(reverse("edition-package-file", args=[slug, number, name]), slug)
+
+
+def _in_each_language(paths: Callable[[], list[str]]) -> list[str]:
+    found: dict[str, None] = {}
+    for code, _ in settings.LANGUAGES:
+        with translation.override(code):
+            found.update(dict.fromkeys(paths()))
+    return list(found)
