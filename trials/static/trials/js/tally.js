@@ -13,6 +13,16 @@ export function down(text) {
   return left === 0 ? "" : String(left);
 }
 
+/** How a count is told by vibration, in milliseconds: one short pulse, a long one at each ten. */
+export function pulse(text) {
+  return count(text) % 10 === 0 ? 180 : 40;
+}
+
+/** The pitch of the count's tone in hertz: higher at each ten, so that the ear keeps count too. */
+export function pitch(text) {
+  return count(text) % 10 === 0 ? 1320 : 880;
+}
+
 function count(text) {
   return /^\d+$/u.test(text.trim()) ? Number(text) : 0;
 }

@@ -1,10 +1,11 @@
 // View module: levels as buttons, held and failed below them, the bracket so far in words.
 
-import { bracket, bracketWords, mayTry, nextLevel, record, stepsOf, undo } from "../rising-steps.js";
+import { bracket, bracketWords, isDone, mayTry, nextLevel, record, remarks, stepsOf, undo } from "../rising-steps.js";
 import { wirePlain } from "./plain.js";
 
 export function wireRisingSteps(root, data) {
   const levels = data.levels.map((level) => level.value);
+  const rule = data.step_rule ?? {};
   if (!levels.length) {
     return wirePlain(root);
   }
@@ -14,13 +15,13 @@ export function wireRisingSteps(root, data) {
   const shown = root.querySelector("[data-bracket]");
   const say = (level) => data.levels.find((known) => known.value === level)?.words ?? `${level} ${data.unit}`;
   let steps = [];
-  let chosen = null;
+  let chosen = nextLevel(levels, steps, rule);
 
   const draw = () => {
     for (const button of buttons) {
       const level = Number(button.dataset.level);
       button.setAttribute("aria-pressed", String(level === chosen));
-      button.disabled = !mayTry(steps, level);
+      button.disabled = !mayTry(levels, steps, level, rule);
     }
     for (const button of outcomes) {
       const words = button.dataset.step === "held" ? "Held" : "Failed";
@@ -28,11 +29,24 @@ export function wireRisingSteps(root, data) {
       button.disabled = chosen === null;
     }
     undoButton.disabled = !steps.length;
-    shown.textContent = bracketWords(levels, steps, say);
+    shown.textContent = bracketWords(levels, steps, say, rule);
+    drawLadder();
+  };
+  // every level with what became of it; the proposed one is named too, so colour says nothing alone
+  const drawLadder = () => {
+    const next = nextLevel(levels, steps, rule);
+    for (const button of buttons) {
+      const level = Number(button.dataset.level);
+      const step = steps.find((one) => one.level === level);
+      const words = step?.outcome ?? (level === next ? "next" : "");
+      button.dataset.outcome = words;
+      button.querySelector("[data-level-outcome]").textContent = words;
+    }
+    root.querySelector("[data-steps-done]").hidden = !isDone(levels, steps, rule);
   };
   const become = (now) => {
     steps = now;
-    chosen = nextLevel(levels, steps);
+    chosen = nextLevel(levels, steps, rule);
     draw();
   };
 
@@ -43,7 +57,7 @@ export function wireRisingSteps(root, data) {
     });
   }
   for (const button of outcomes) {
-    button.addEventListener("click", () => become(record(steps, chosen, button.dataset.step)));
+    button.addEventListener("click", () => become(record(levels, steps, chosen, button.dataset.step, rule)));
   }
   undoButton.addEventListener("click", () => {
     const back = steps.at(-1).level;
@@ -55,6 +69,7 @@ export function wireRisingSteps(root, data) {
   return {
     typed: () => bracket(steps),
     fill: (raw) => become(stepsOf(raw)),
+    remarks: () => remarks(steps, say),
     draft: () => ({ steps, chosen }),
     restore: (kept) => {
       become(kept.steps);
