@@ -1400,6 +1400,7 @@ class SpecimenCheck(models.Model):
     uuid = models.UUIDField(primary_key=True, default=uuid.uuid4)
     run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="specimen_checks")
     code = models.CharField(max_length=20)
+    zone = models.CharField(max_length=40, blank=True)
     how = models.CharField(max_length=7, choices=How)
     is_right = models.BooleanField()
     checked_at = models.DateTimeField(help_text="By the bench's clock.")

@@ -1,0 +1,155 @@
+"""What the entry page of a run shows beside the entry itself: sketch, prompts, evidence, witness."""
+
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from labsite.models import User
+from specimens.models import Zone
+from trials.models import Reading, ReadingConfirmation, Run, SafetyAcknowledgement, VideoMark
+from trials.photos import PhotoLine, marks_of, photos_of
+from trials.phrases import phrases_for
+from trials.safety import Prompts, prompts_of
+from trials.sketches import Sketch, sketch_of
+from trials.witness import wanted_code
+
+GRADE_PICTURES = Path(__file__).parent / "static" / "trials" / "grades"
+WATCHER_CHECK = "second_person"
+MOST_MARKS = 50
+
+
+@dataclass(frozen=True)
+class ZoneName:
+    """A zone that carries the run's method, to choose from at the rig."""
+
+    code: str
+    words: str
+
+
+@dataclass(frozen=True)
+class GradePicture:
+    """A grade with its words and, where we drew one, its reference picture."""
+
+    grade: int
+    words: str
+    picture: str  # path under the static files, or empty
+
+
+@dataclass(frozen=True)
+class ToConfirm:
+    """A reading that waits for a second person, and whether this person may be it."""
+
+    reading: Reading
+    is_own: bool
+
+
+@dataclass(frozen=True)
+class BenchAids:
+    """Everything around the entry of one run."""
+
+    wanted_code: str
+    is_blind: bool
+    asks_specimen: bool
+    zones: tuple[ZoneName, ...]
+    zone: str
+    sketch: Sketch | None
+    prompts: Prompts
+    usual: dict[str, float | None]
+    step_rule: dict[str, Any]
+    asks_watcher: bool
+    watcher: str
+    phrases: tuple[str, ...]
+    grades: tuple[GradePicture, ...]
+    photos: tuple[PhotoLine, ...]
+    marks: tuple[VideoMark, ...]
+    to_confirm: tuple[ToConfirm, ...]
+    confirmations: tuple[ReadingConfirmation, ...]
+
+
+def bench_aids(run: Run, user: User) -> BenchAids:
+    """The aids of a run fetched with its study, specimen's product, zone and revision."""
+    revision = run.revision
+    product = run.specimen.product
+    readings = list(
+        Reading.objects.current().filter(run=run).select_related("by", "confirmation__by")
+    )
+    confirmed = [one.confirmation for one in readings if hasattr(one, "confirmation")]
+    waiting = [one for one in readings if not hasattr(one, "confirmation")]
+    is_void = hasattr(run, "void")
+    return BenchAids(
+        wanted_code=wanted_code(run),
+        is_blind=run.study.is_blind,
+        asks_specimen=revision.destructive,
+        zones=tuple(_zone_names(run)),
+        zone=run.zone.code,
+        sketch=sketch_of(
+            product.kind,
+            code=run.zone.code,
+            name=run.zone.name,
+            side="" if run.zone.side == Zone.Side.NONE else run.zone.side,
+        ),
+        prompts=prompts_of(
+            revision.hazard_family, tuple(revision.stop_if), tuple(revision.after_run)
+        ),
+        usual={"low": revision.plausible_low, "high": revision.plausible_high},
+        step_rule=dict(revision.step_rule),
+        asks_watcher=any(check["key"] == WATCHER_CHECK for check in revision.checks),
+        watcher=_last_watcher(user),
+        phrases=phrases_for(revision.hazard_family),
+        grades=grade_pictures(revision.method.key, revision.grade_scale),
+        photos=photos_of(run),
+        marks=tuple(marks_of(run)[:MOST_MARKS]),
+        to_confirm=tuple(ToConfirm(one, one.by_id == user.pk) for one in waiting)
+        if revision.needs_second_person and not is_void
+        else (),
+        confirmations=tuple(confirmed),
+    )
+
+
+def for_aids(run_id: int, slug: str) -> Run:
+    """The run with what `bench_aids` reads; raises `Run.DoesNotExist`."""
+    return (
+        Run.objects.filter(pk=run_id, study__slug=slug)
+        .select_related("study", "specimen__product", "zone", "revision__method", "void")
+        .get()
+    )
+
+
+def _zone_names(run: Run) -> list[ZoneName]:
+    zones = Zone.objects.filter(
+        product=run.specimen.product_id, capacities__method_key=run.revision.method.key
+    )
+    names = [
+        ZoneName(
+            zone.code,
+            zone.name if zone.side == Zone.Side.NONE else f"{zone.name}, {zone.side}",
+        )
+        for zone in zones
+    ]
+    if run.zone.code not in {zone.code for zone in names}:
+        names.append(ZoneName(run.zone.code, run.zone.name))
+    return names
+
+
+def _last_watcher(user: User) -> str:
+    last = SafetyAcknowledgement.objects.filter(by=user).exclude(watcher="").order_by("at").last()
+    return last.watcher if last else ""
+
+
+def grade_pictures(key: str, scale: list[dict[str, Any]]) -> tuple[GradePicture, ...]:
+    """The grades of a method, each with its reference picture where there is one."""
+    drawn = _drawn()
+    return tuple(
+        GradePicture(
+            step["grade"],
+            step["words"],
+            f"trials/grades/{name}" if (name := f"{key}-{step['grade']}.svg") in drawn else "",
+        )
+        for step in scale
+    )
+
+
+@cache
+def _drawn() -> frozenset[str]:
+    return frozenset(path.name for path in GRADE_PICTURES.glob("*.svg"))

@@ -1,0 +1,157 @@
+"""What a second pair of eyes adds to the record: specimen codes, confirmations, incidents."""
+
+import uuid as uuids
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from django.contrib.auth import authenticate
+from django.db import IntegrityError, transaction
+from django.utils import timezone
+
+from labsite import audit
+from labsite.errors import Conflict, Refused
+from labsite.models import AuditEntry, Lab, User
+from labsite.roles import Deed, may
+from trials import policies
+from trials.models import (
+    ArmSpecimen,
+    Incident,
+    Reading,
+    ReadingConfirmation,
+    Run,
+    RunVoid,
+    SpecimenCheck,
+)
+
+WRONG_PASSWORD = "typed a wrong password to confirm"  # noqa: S105 - the audit trail's words
+MOST_WRONG = 5
+WRONG_COUNTS_FOR = timedelta(minutes=15)
+
+
+@dataclass(frozen=True)
+class CheckEntry:
+    """A code and a zone as somebody scanned or typed them at the rig."""
+
+    uuid: uuids.UUID
+    run: Run
+    code: str
+    zone: str
+    how: str
+    checked_at: datetime
+
+
+@transaction.atomic
+def keep_specimen_check(*, by: User, entry: CheckEntry) -> SpecimenCheck:
+    """Keep what was found on the rig, right or wrong; the same id is the same check."""
+    if entry.how not in SpecimenCheck.How.values:
+        raise Refused({"how": ["Say scanned or typed."]})
+    policies.check_measured_at(entry.checked_at, entry.run.study, field="checked_at")
+    check, is_new = SpecimenCheck.objects.get_or_create(
+        uuid=entry.uuid,
+        defaults={
+            "run": entry.run,
+            "code": entry.code,
+            "zone": entry.zone,
+            "how": entry.how,
+            "is_right": entry.code == wanted_code(entry.run) and entry.zone == entry.run.zone.code,
+            "checked_at": entry.checked_at,
+            "received_at": timezone.now(),
+            "by": by,
+        },
+    )
+    same = (check.run_id, check.code, check.zone, check.by_id)
+    if same != (entry.run.pk, entry.code, entry.zone, by.pk):
+        raise Conflict("Another check stands under this id. Load the page again.")
+    if is_new:
+        verb = "checked specimen" if check.is_right else "stopped at a wrong specimen"
+        audit.record(by=by, verb=verb, subject=entry.run, detail={"code": entry.code})
+    return check
+
+
+def wanted_code(run: Run) -> str:
+    """What the bench calls the specimen of a run: its code, or its number in a blind study."""
+    if run.study.is_blind:
+        member = ArmSpecimen.objects.filter(study=run.study, specimen=run.specimen_id).first()
+        if member is not None and member.blind_code:
+            return f"Item {member.blind_code}"
+    return run.specimen.code
+
+
+# --- the second person -----------------------------------------------------------------------
+
+
+def confirm_by_password(
+    *, by: User, reading: Reading, username: str, password: str
+) -> ReadingConfirmation:
+    """The second person types their own name and password on the tablet of the first."""
+    since = timezone.now() - WRONG_COUNTS_FOR
+    wrong = AuditEntry.objects.filter(by=by, verb=WRONG_PASSWORD, at__gte=since).count()
+    if wrong >= MOST_WRONG:
+        raise Refused(
+            {"password": ["Too many wrong passwords here. Wait a quarter of an hour, or sign in."]}
+        )
+    if not username.strip():
+        raise Refused({"username": ["Type the second person's username."]})
+    second = authenticate(username=username.strip(), password=password)
+    if not isinstance(second, User):
+        audit.record(
+            by=by, verb=WRONG_PASSWORD, subject=reading.run, detail={"name": username[:80]}
+        )
+        raise Refused({"password": ["This name and password do not belong together."]})
+    return confirm_reading(by=second, reading=reading, how=ReadingConfirmation.How.PASSWORD)
+
+
+@transaction.atomic
+def confirm_reading(*, by: User, reading: Reading, how: str) -> ReadingConfirmation:
+    """Somebody else than the one who entered it saw the same."""
+    if not may(by, Deed.ENTER_READINGS):
+        raise Refused({"username": [f"{by.display_name} may not enter readings here."]})
+    if by.pk == reading.by_id:
+        raise Refused({"username": ["The second person is somebody else than the first."]})
+    if Reading.objects.filter(supersedes=reading).exists():
+        raise Refused("This reading was amended since: confirm the newer one.")
+    if RunVoid.objects.filter(run=reading.run_id).exists():
+        raise Refused("This run is void: there is nothing to confirm.")
+    try:
+        with transaction.atomic():
+            confirmed = ReadingConfirmation.objects.create(
+                reading=reading, by=by, at=timezone.now(), how=how
+            )
+    except IntegrityError:
+        standing = ReadingConfirmation.objects.filter(reading=reading).select_related("by").get()
+        if standing.by_id == by.pk:
+            return standing
+        raise Conflict(f"{standing.by.display_name} confirmed this already.") from None
+    audit.record(
+        by=by, verb="confirmed reading", subject=reading.run, detail={"reading": str(reading.pk)}
+    )
+    return confirmed
+
+
+# --- emergencies -----------------------------------------------------------------------------
+
+
+@transaction.atomic
+def tell_incident(*, by: User, what: str, is_injury: bool, run: Run | None = None) -> Incident:
+    """A near miss or an injury, in the words of whoever saw it."""
+    if not what.strip():
+        raise Refused({"what": ["Say in a sentence what happened."]})
+    incident = Incident.objects.create(
+        run=run, what=what.strip(), is_injury=is_injury, at=timezone.now(), by=by
+    )
+    audit.record(by=by, verb="told an incident", subject=incident, detail={"is_injury": is_injury})
+    return incident
+
+
+@transaction.atomic
+def write_emergency_note(*, by: User, text: str) -> Lab:
+    """What the bench shows at one tap: whom to call and where things are."""
+    lab = Lab.objects.filter(pk=1).first()
+    if lab is None:
+        raise Refused("The lab has no name yet: give it one in the administration first.")
+    lab.emergency = text.strip()
+    lab.save(update_fields=["emergency"])
+    audit.record(
+        by=by, verb="wrote the emergency note", subject=lab, detail={"text": lab.emergency}
+    )
+    return lab
