@@ -33,8 +33,18 @@ def lab(request: HttpRequest) -> dict[str, object]:
     """Costs one query a page."""
     row = Lab.objects.first()
     if row is None:
-        return {"lab_name": "Wornproof", "lab_note": "", "invented": False}
-    return {"lab_name": row.name, "lab_note": row.note, "invented": row.is_invented}
+        return {
+            "lab_name": "Wornproof",
+            "lab_note": "",
+            "lab_emergency": "",
+            "invented": False,
+        }
+    return {
+        "lab_name": row.name,
+        "lab_note": row.note,
+        "lab_emergency": row.emergency,
+        "invented": row.is_invented,
+    }
 
 
 def languages(request: HttpRequest) -> dict[str, list[Language]]:

@@ -356,7 +356,12 @@ def plan_run_by_codes(
 
 @transaction.atomic
 def acknowledge_safety(
-    *, by: User, revision: MethodRevision, answers: Mapping[str, bool], sent: Sent | None = None
+    *,
+    by: User,
+    revision: MethodRevision,
+    answers: Mapping[str, bool],
+    watcher: str = "",
+    sent: Sent | None = None,
 ) -> SafetyAcknowledgement:
     """Every check answered yes, one by one, by a named person.
 
@@ -372,6 +377,7 @@ def acknowledge_safety(
                 by=by,
                 at=sent.at_most_now(field="passed_at") if sent else timezone.now(),
                 answers={check["key"]: True for check in revision.checks},
+                watcher=watcher.strip(),
                 **_arrival(sent),
             )
     except IntegrityError:
@@ -466,12 +472,17 @@ class ReadingEntry:
     supersedes: uuids.UUID | None = None
     reason: str = ""
     clock_offset_s: float | None = None  # already in `measured_at`
+    entered_from: str = Reading.EnteredFrom.BENCH
 
     def content(self, by: User) -> dict[str, Any]:
         """What makes two entries the same entry."""
         # left out when unknown, so that readings from before it existed keep their digest
-        known = self.clock_offset_s is not None
-        return ({"clock_offset_s": self.clock_offset_s} if known else {}) | {
+        later: dict[str, Any] = {}
+        if self.clock_offset_s is not None:
+            later["clock_offset_s"] = self.clock_offset_s
+        if self.entered_from != Reading.EnteredFrom.BENCH:
+            later["entered_from"] = self.entered_from
+        return later | {
             "run": self.run.pk,
             "raw": dict(self.raw),
             "measured_at": self.measured_at.timestamp(),
@@ -520,6 +531,7 @@ def record_reading(*, by: User, entry: ReadingEntry) -> Recorded:
                 note=entry.note,
                 measured_at=entry.measured_at,
                 clock_offset_s=entry.clock_offset_s,
+                entered_from=entry.entered_from,
                 entered_at=timezone.now(),
                 by=by,
                 supersedes=older,
@@ -576,7 +588,9 @@ def _check_entry(*, by: User, entry: ReadingEntry) -> Reading | None:
     if entry.rater and not graded:
         raise Refused({"rater": ["Only grades have a rater."]})
     if entry.supersedes is None:
-        policies.check_safety_acknowledged(run.revision, by, at=entry.measured_at)
+        # paper carries its own ticks, and who grades photos stands at no machine
+        if entry.entered_from == Reading.EnteredFrom.BENCH:
+            policies.check_safety_acknowledged(run.revision, by, at=entry.measured_at)
         return None
     older = Reading.objects.filter(pk=entry.supersedes, run=run).first()
     if older is None and not Reading.objects.filter(pk=entry.supersedes).exists():

@@ -248,6 +248,7 @@ class ChecksView(BenchView):
             by=person(request),
             revision=revision,
             answers=given.validated_data["answers"],
+            watcher=given.validated_data["watcher"],
             sent=sent,
         )
         answer = {

@@ -55,6 +55,7 @@ class BenchAids:
     zone: str
     sketch: Sketch | None
     prompts: Prompts
+    reads: dict[str, float]
     usual: dict[str, float | None]
     step_rule: dict[str, Any]
     asks_watcher: bool
@@ -92,6 +93,7 @@ def bench_aids(run: Run, user: User) -> BenchAids:
         prompts=prompts_of(
             revision.hazard_family, tuple(revision.stop_if), tuple(revision.after_run)
         ),
+        reads={"low": revision.range_low, "high": revision.range_high},
         usual={"low": revision.plausible_low, "high": revision.plausible_high},
         step_rule=dict(revision.step_rule),
         asks_watcher=any(check["key"] == WATCHER_CHECK for check in revision.checks),

@@ -32,8 +32,14 @@ DESIGN = (
 )
 
 
+# addresses of the bench that stand where a study's would
+TAKEN_SLUGS = frozenset({"safety"})
+
+
 def check_slug(text: str) -> None:
     """Small letters, digits and dashes."""
+    if text in TAKEN_SLUGS:
+        raise forms.ValidationError("This address is taken by a page of the bench: use another.")
     if slugify(text) != text:
         raise forms.ValidationError("Use small letters, digits and dashes, such as left-sleeve.")
 

@@ -79,7 +79,9 @@ def labels_of_codes(text: str, *, copies: int = 1) -> list[Label]:
     else:
         chosen = _typed(typed)
     if len(chosen) * copies > MOST_LABELS:
-        raise Refused({"codes": [f"That is more than {MOST_LABELS} labels: print fewer at a time."]})
+        raise Refused(
+            {"codes": [f"That is more than {MOST_LABELS} labels: print fewer at a time."]}
+        )
     return [made for one in chosen for made in [_of_specimen(one)] * copies]
 
 
@@ -91,8 +93,7 @@ def _typed(typed: list[str]) -> list[Specimen]:
         except BadCode as why:
             problems.append(str(why))
     found = {
-        one.code: one
-        for one in Specimen.objects.filter(code__in=codes).select_related("product")
+        one.code: one for one in Specimen.objects.filter(code__in=codes).select_related("product")
     }
     problems += [f"The lab has no specimen {code}." for code in codes if code not in found]
     if problems:

@@ -1328,8 +1328,11 @@ class Photo(models.Model):
     source_digest = models.CharField(max_length=64, help_text="SHA-256 of the file as it came.")
     full_digest = models.CharField(max_length=64, help_text="SHA-256 of the full picture as kept.")
     digest = models.CharField(max_length=64, help_text="Of all that was sent, to know it again.")
-    taken_at = models.DateTimeField(help_text="By the bench's clock.")
+    taken_at = models.DateTimeField(
+        help_text="By the bench's clock, put right by `clock_offset_s`."
+    )
     received_at = models.DateTimeField(help_text="By the server's clock.")
+    clock_offset_s = models.FloatField(null=True, blank=True)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
 
     void: PhotoVoid
@@ -1373,8 +1376,11 @@ class VideoMark(models.Model):
     seconds = models.FloatField(help_text="From the start of the film.")
     caption = models.CharField(max_length=200)
     digest = models.CharField(max_length=64)
-    marked_at = models.DateTimeField(help_text="By the bench's clock.")
+    marked_at = models.DateTimeField(
+        help_text="By the bench's clock, put right by `clock_offset_s`."
+    )
     received_at = models.DateTimeField(help_text="By the server's clock.")
+    clock_offset_s = models.FloatField(null=True, blank=True)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
 
     class Meta:
@@ -1403,8 +1409,11 @@ class SpecimenCheck(models.Model):
     zone = models.CharField(max_length=40, blank=True)
     how = models.CharField(max_length=7, choices=How)
     is_right = models.BooleanField()
-    checked_at = models.DateTimeField(help_text="By the bench's clock.")
+    checked_at = models.DateTimeField(
+        help_text="By the bench's clock, put right by `clock_offset_s`."
+    )
     received_at = models.DateTimeField(help_text="By the server's clock.")
+    clock_offset_s = models.FloatField(null=True, blank=True)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
 
     class Meta:

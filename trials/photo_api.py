@@ -10,14 +10,21 @@ from rest_framework.parsers import BaseParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from labsite.errors import Refused
 from labsite.images import LARGEST_BYTES
 from labsite.problems import PROBLEM_TYPE, problem_body
 from labsite.roles import Deed, person
 from trials import photos
-from trials.api import BenchView
-from trials.models import Photo, Run, VideoMark
-from trials.serializers import LARGEST_ID, ClockTime, Given, TrueOrFalse, parse_reading_id
+from trials.api import BenchView, run_named
+from trials.models import Photo, VideoMark
+from trials.serializers import (
+    ClockOffset,
+    ClockTime,
+    Given,
+    RunName,
+    TrueOrFalse,
+    parse_reading_id,
+)
+from trials.tablets import by_server_clock
 
 
 class PhotoBytes(BaseParser):
@@ -46,22 +53,24 @@ class YesOrNo(TrueOrFalse):
 class GivenPhoto(Given):
     """What the address says about the photo in the body."""
 
-    run = serializers.IntegerField(min_value=1, max_value=LARGEST_ID)
+    run = RunName()
     taken_at = ClockTime()
     shows = serializers.CharField(max_length=10, default=Photo.Shows.OTHER)
     caption = serializers.CharField(max_length=200, allow_blank=True, default="")
     zone = serializers.CharField(max_length=40, allow_blank=True, default="")
     is_original = YesOrNo(default=True)
+    clock_offset_s = ClockOffset()
 
 
 class GivenMark(Given):
     """A moment of a film."""
 
-    run = serializers.IntegerField(min_value=1, max_value=LARGEST_ID)
+    run = RunName()
     video = serializers.CharField(max_length=120, allow_blank=True)
     seconds = serializers.FloatField(min_value=0, max_value=86_400)
     caption = serializers.CharField(max_length=200, allow_blank=True)
     marked_at = ClockTime()
+    clock_offset_s = ClockOffset()
 
 
 class GivenReason(Given):
@@ -114,14 +123,20 @@ class PhotoView(BenchView):
 
     def put(self, request: Request, photo_id: str) -> Response:
         uuid = parse_reading_id(photo_id)
-        given = GivenPhoto(data=request.query_params.dict())
+        # an address cannot say null: what is empty was not known
+        said: dict[str, Any] = {
+            name: text for name, text in request.query_params.dict().items() if text
+        }
+        run = str(said.get("run", ""))
+        if run.isascii() and run.isdigit():
+            said["run"] = int(run)
+        given = GivenPhoto(data=said)
         given.is_valid(raise_exception=True)
-        content = given.validated_data
-        run = _run_of(content.pop("run"))
+        content = _put_right(given.validated_data, "taken_at")
         # an empty body never reaches the parser
         parsed = request.data
         body = parsed.get("content", b"") if isinstance(parsed, dict) else b""
-        entry = photos.PhotoEntry(uuid=uuid, run=run, content=body, **content)
+        entry = photos.PhotoEntry(uuid=uuid, content=body, **content)
         kept = photos.keep_photo(by=person(request), entry=entry)
         if kept.state == "other content":
             return _taken(uuid, "photo")
@@ -160,9 +175,8 @@ class MarkView(BenchView):
         uuid = parse_reading_id(mark_id)
         given = GivenMark(data=request.data)
         given.is_valid(raise_exception=True)
-        content = given.validated_data
-        run = _run_of(content.pop("run"))
-        entry = photos.MarkEntry(uuid=uuid, run=run, **content)
+        content = _put_right(given.validated_data, "marked_at")
+        entry = photos.MarkEntry(uuid=uuid, **content)
         mark, is_new, is_same = photos.keep_mark(by=person(request), entry=entry)
         if not is_same:
             return _taken(uuid, "mark")
@@ -184,11 +198,10 @@ def photo_by_id(photo_id: str) -> Photo:
     return found
 
 
-def _run_of(run_id: int) -> Run:
-    run = Run.objects.select_related("study", "specimen").filter(pk=run_id).first()
-    if run is None:
-        raise Refused({"run": [f"There is no run {run_id}."]})
-    return run
+def _put_right(content: dict[str, Any], field: str) -> dict[str, Any]:
+    """The run that is meant, and the tablet's time by the server's clock."""
+    at = by_server_clock(content[field], content["clock_offset_s"], field=field)
+    return content | {"run": run_named(content["run"]), field: at}
 
 
 def _taken(uuid: Any, what: str) -> Response:

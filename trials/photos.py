@@ -38,6 +38,7 @@ class PhotoEntry:
     caption: str = ""
     zone: str = ""
     is_original: bool = True
+    clock_offset_s: float | None = None  # already in `taken_at`
 
     def sent(self, by: User, source_digest: str) -> dict[str, Any]:
         """What makes two photos the same photo."""
@@ -141,6 +142,7 @@ def _created(
         full_digest=clean.full.digest,
         digest=digest,
         taken_at=entry.taken_at,
+        clock_offset_s=entry.clock_offset_s,
         received_at=timezone.now(),
         by=by,
     )
@@ -184,6 +186,7 @@ class MarkEntry:
     seconds: float
     caption: str
     marked_at: datetime
+    clock_offset_s: float | None = None  # already in `marked_at`
 
 
 @transaction.atomic
@@ -216,6 +219,7 @@ def keep_mark(*, by: User, entry: MarkEntry) -> tuple[VideoMark, bool, bool]:
             "caption": entry.caption.strip(),
             "digest": digest,
             "marked_at": entry.marked_at,
+            "clock_offset_s": entry.clock_offset_s,
             "received_at": timezone.now(),
             "by": by,
         },

@@ -219,6 +219,7 @@ class GivenAnswers(Given):
     """The answers to a method's safety checks, by the key of each."""
 
     answers = serializers.DictField(child=TrueOrFalse())
+    watcher = serializers.CharField(max_length=80, allow_blank=True, default="")
     entry = serializers.UUIDField(allow_null=True, default=None)
     passed_at = ClockTime(allow_null=True, default=None)
     clock_offset_s = ClockOffset()

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from trials import api, photo_api
+from trials import api, photo_api, witness_api
 
 urlpatterns = [
     path("session/", api.SessionView.as_view(), name="api-session"),
@@ -11,6 +11,16 @@ urlpatterns = [
     path("photos/<str:photo_id>/", photo_api.PhotoView.as_view(), name="api-photo"),
     path("photos/<str:photo_id>/void/", photo_api.PhotoVoidView.as_view(), name="api-photo-void"),
     path("video-marks/<str:mark_id>/", photo_api.MarkView.as_view(), name="api-mark"),
+    path(
+        "specimen-checks/<str:check_id>/",
+        witness_api.SpecimenCheckView.as_view(),
+        name="api-specimen-check",
+    ),
+    path(
+        "readings/<str:reading_id>/confirm/",
+        witness_api.ConfirmView.as_view(),
+        name="api-confirm",
+    ),
     path("studies/", api.StudiesView.as_view(), name="api-studies"),
     path("studies/<slug:slug>/", api.StudyView.as_view(), name="api-study"),
     path("studies/<slug:slug>/runs/", api.RunsView.as_view(), name="api-runs"),

@@ -2,12 +2,19 @@
 
 from django.urls import path
 
-from trials.views import bench
+from trials.views import bench, safety
 
 urlpatterns = [
     path("", bench.index, name="bench"),
+    # before the studies: a study cannot be called safety here
+    path("safety/", safety.rules, name="bench-safety"),
     path("<slug:slug>/", bench.sheet, name="bench-sheet"),
     path("<slug:slug>/runs/<int:run_id>/", bench.run, name="bench-run"),
     path("<slug:slug>/runs/<int:run_id>/equipment/", bench.equipment, name="bench-equipment"),
     path("<slug:slug>/runs/<int:run_id>/settle/", bench.settle, name="bench-settle"),
+    path(
+        "<slug:slug>/runs/<int:run_id>/photos/<uuid:photo_id>/strike-out/",
+        bench.strike_out,
+        name="bench-photo-strike-out",
+    ),
 ]

@@ -2,10 +2,12 @@
 
 from django.urls import include, path
 
-from trials.views import lab
+from trials.views import lab, labels, safety
 
 urlpatterns = [
     path("", lab.start, name="lab"),
+    path("labels/", labels.show, name="lab-labels"),
+    path("emergency/", safety.emergency, name="lab-emergency"),
     path("specimens/", lab.specimens, name="lab-specimens"),
     path("specimens/<str:code>/", lab.specimen, name="lab-specimen"),
     path("products/<int:pk>/zones/add/", lab.add_zone, name="lab-zone-add"),

@@ -38,6 +38,7 @@ class CheckEntry:
     zone: str
     how: str
     checked_at: datetime
+    clock_offset_s: float | None = None  # already in `checked_at`
 
 
 @transaction.atomic
@@ -55,6 +56,7 @@ def keep_specimen_check(*, by: User, entry: CheckEntry) -> SpecimenCheck:
             "how": entry.how,
             "is_right": entry.code == wanted_code(entry.run) and entry.zone == entry.run.zone.code,
             "checked_at": entry.checked_at,
+            "clock_offset_s": entry.clock_offset_s,
             "received_at": timezone.now(),
             "by": by,
         },

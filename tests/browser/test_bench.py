@@ -10,6 +10,7 @@ from django.utils import timezone
 from playwright.sync_api import Browser, Page, Route, expect
 
 from labsite.roles import Role
+from tests.browser.bench_steps import put_on_rig
 from tests.trials.bench_lab import BenchLab, build_bench_lab, person_with
 from trials import actions
 from trials.models import Reading, ReadingConflict, RunVoid, SafetyAcknowledgement
@@ -50,6 +51,7 @@ def open_run(page: Page, run, *, checked: bool = True) -> None:
             answers={check["key"]: True for check in run.revision.checks},
         )
     page.goto(f"/bench/{run.study.slug}/runs/{run.pk}/")
+    put_on_rig(page)
 
 
 def button(page: Page, words: str):
@@ -286,6 +288,7 @@ class TestSafety:
         expect(boxes).to_have_count(len(run.revision.checks))
         for box in boxes.all()[1:]:
             box.check()
+        page.locator("[name=watcher]").fill("A. Second")
         button(page, "All checks are passed").click()
         expect(page.locator("#check-cage-problem")).to_have_text("Not ticked yet.")
         expect(boxes.first).to_be_focused()

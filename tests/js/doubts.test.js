@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { doubtAbout } from "../../trials/static/trials/js/doubts.js";
+import { doubtAbout, impossible } from "../../trials/static/trials/js/doubts.js";
 
 const USUAL = { low: 0.5, high: 30 };
 
@@ -25,4 +25,13 @@ test("two swapped digits are named", () => {
 test("an open end is said in words, and the net of two masses is what is doubted", () => {
   const doubt = doubtAbout("mass_gain", { before_g: "100", after_g: "900" }, { low: null, high: 600 }, "g");
   assert.match(doubt, /^800 g is possible but unusual: this method usually reads at most 600 g\. Look again\.$/u);
+});
+
+test("what the method cannot read is told at its field, as the server tells it", () => {
+  const range = { low: 0.1, high: 60 };
+  assert.deepEqual(impossible("timer", { seconds: "75" }, range, "s"), {
+    seconds: "75 s is outside what this method can read (0.1 to 60 s).",
+  });
+  assert.deepEqual(impossible("timer", { seconds: "60" }, range, "s"), {});
+  assert.deepEqual(impossible("rising_steps", { held_at: 99 }, range, "m"), {});
 });

@@ -1,5 +1,6 @@
 """The bench: choose a study, see its runs, enter one."""
 
+import uuid as uuids
 from typing import Any
 
 from django.contrib import messages
@@ -13,8 +14,10 @@ from labsite.errors import Refused
 from labsite.roles import Deed, may, needs, person
 from specimens.codes import BadCode, clean_code
 from trials import actions, queries
+from trials.bench_queries import BenchAids, bench_aids, for_aids
 from trials.equipment import choose_equipment
-from trials.models import ReadingConflict, Run, RunVoid, Study
+from trials.models import Photo, ReadingConflict, Run, RunVoid, Study
+from trials.photos import strike_out_photo
 from trials.quality_forms import EquipmentForm
 from trials.quality_queries import run_equipment
 from trials.serializers import run_from_form
@@ -73,12 +76,16 @@ def run(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
     except Run.DoesNotExist:
         raise Http404 from None
     study = get_object_or_404(Study.objects.registered(), slug=slug)
-    row = Run.objects.select_related("revision").get(pk=run_id)
+    row = for_aids(run_id, slug)
+    aids = bench_aids(row, person(request))
     context = {
+        "aids": aids,
+        "photo_shows": Photo.Shows.choices,
+        "first_photo": _first_photo(shown),
         "run": shown,
         "equipment": run_equipment(row),
         "equipment_form": EquipmentForm(run=row),
-        "for_script": _for_script(request, shown),
+        "for_script": _for_script(request, shown, aids),
         "void_reasons": RunVoid.Reason.choices,
         "may_void": may(request.user, Deed.VOID_RUNS),
         "may_settle": may(request.user, Deed.SETTLE_READINGS),
@@ -128,6 +135,23 @@ def settle(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
     return redirect("bench-run", slug=slug, run_id=run_id)
 
 
+@require_POST
+@needs(Deed.VOID_RUNS)
+def strike_out(request: HttpRequest, slug: str, run_id: int, photo_id: uuids.UUID) -> HttpResponse:
+    """A photo that shows the wrong thing."""
+    photo = get_object_or_404(
+        Photo.objects.select_related("run"), pk=photo_id, run=run_id, run__study__slug=slug
+    )
+    reason = request.POST.get("reason", "")[:500].replace("\0", "")
+    try:
+        strike_out_photo(by=person(request), photo=photo, reason=reason)
+    except Refused as refused:
+        messages.error(request, " ".join(refused.sentences))
+    else:
+        messages.success(request, "Struck out. The photo stays readable with your reason.")
+    return redirect("bench-run", slug=slug, run_id=run_id)
+
+
 def _searched_code(text: str, study: Study) -> tuple[str, str]:
     if not text.strip():
         return "", ""
@@ -142,7 +166,16 @@ def _searched_code(text: str, study: Study) -> tuple[str, str]:
         return "", str(why)
 
 
-def _for_script(request: HttpRequest, shown: queries.BenchRun) -> dict[str, Any]:
+def _first_photo(shown: queries.BenchRun) -> str:
+    """What the next photo most likely shows: a shot's end point, a grade's damage, else before."""
+    if shown.kind == "grade":
+        return Photo.Shows.GRADING
+    if shown.kind == "challenge" or shown.line.readings:
+        return Photo.Shows.EVENT if shown.kind == "challenge" else Photo.Shows.AFTER
+    return Photo.Shows.BEFORE
+
+
+def _for_script(request: HttpRequest, shown: queries.BenchRun, aids: BenchAids) -> dict[str, Any]:
     line = shown.line
     method = {"key": line.method_key, "number": line.method_number}
     return {
@@ -165,6 +198,18 @@ def _for_script(request: HttpRequest, shown: queries.BenchRun) -> dict[str, Any]
             "readings": reverse("api-reading", args=["UUID"]),
             "void": reverse("api-void", args=[line.id]),
             "checks": reverse("api-checks", kwargs=method),
+            "photos": reverse("api-photo", args=["UUID"]),
+            "marks": reverse("api-mark", args=["UUID"]),
+            "specimen_checks": reverse("api-specimen-check", args=["UUID"]),
+        },
+        "usual": aids.usual,
+        "range": aids.reads,
+        "step_rule": aids.step_rule,
+        "specimen": {
+            "code": aids.wanted_code,
+            "is_blind": aids.is_blind,
+            "zone": aids.zone,
+            "zones": {zone.code: zone.words for zone in aids.zones},
         },
     }
 

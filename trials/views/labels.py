@@ -43,7 +43,9 @@ class LabelsForm(ActionForm):
 @needs(Deed.SEE_LAB)
 def show(request: HttpRequest) -> HttpResponse:
     """The form, and below it the sheets as they are printed."""
-    form = LabelsForm(request.GET if "grid" in request.GET else None, initial={"copies": 1, "skip": 0})
+    form = LabelsForm(
+        request.GET if "grid" in request.GET else None, initial={"copies": 1, "skip": 0}
+    )
     context = {"form": form, "trail": lab_trail("Labels")}
     if form.is_valid():
         asked = form.cleaned_data

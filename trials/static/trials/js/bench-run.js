@@ -1,12 +1,27 @@
 // Entry module of a run's page: finds the parts by data-*, and ties them to each other.
 
 import { wireChecks } from "./checks.js";
+import { wireConfirm } from "./confirm.js";
 import { wireEntry } from "./entry.js";
+import { wireEvidence } from "./evidence.js";
+import { wireSpecimen } from "./specimen.js";
 import { wireVoid } from "./void.js";
 
 const page = document.querySelector("[data-bench]");
 const data = JSON.parse(document.getElementById("bench-data").textContent);
 
 const entry = wireEntry(page, data);
-wireChecks(page, data, { onPassed: entry.open, onDue: entry.close });
+// nothing may be entered until the checks are passed and the right specimen lies on the rig
+const isPassed = { checks: false, specimen: false };
+const gate = (name) => {
+  const become = (is) => () => {
+    isPassed[name] = is;
+    (isPassed.checks && isPassed.specimen ? entry.open : entry.close)();
+  };
+  return { onPassed: become(true), onDue: become(false) };
+};
+wireChecks(page, data, gate("checks"));
+wireSpecimen(page, data, gate("specimen"));
 wireVoid(page, data);
+wireEvidence(page, data);
+wireConfirm(page, data);

@@ -45,6 +45,10 @@ export function wireChecks(page, data, { onPassed, onDue }) {
     const boxes = [...form.querySelectorAll("input[type=checkbox]")];
     const answers = Object.fromEntries(boxes.map((box) => [box.name, box.checked]));
     const missing = boxes.filter((box) => !box.checked).map((box) => [box.name, "Not ticked yet."]);
+    const watcher = form.elements.watcher?.value.trim() ?? "";
+    if (form.elements.watcher && !watcher) {
+      missing.push(["watcher", "Name the person who watches and can reach the stop."]);
+    }
     if (missing.length) {
       showProblems(form, Object.fromEntries(missing));
       return;
@@ -57,7 +61,7 @@ export function wireChecks(page, data, { onPassed, onDue }) {
         id,
         method: "POST",
         address: data.addresses.checks,
-        body: { entry: id, answers, passed_at: new Date().toISOString() },
+        body: { entry: id, answers, watcher, passed_at: new Date().toISOString() },
         label: `Safety checks passed: ${section.dataset.method}`,
         about,
         isClocked: true,

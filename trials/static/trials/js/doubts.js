@@ -10,6 +10,19 @@ const READ = {
   mass_gain: (raw) => netOf(String(raw.before_g ?? ""), String(raw.after_g ?? "")),
 };
 
+const FIELD = { value: "value", timer: "seconds", tally: "turns", challenge: "level" };
+
+/** {field: sentence} when the method cannot read this at all, as the server would say; empty otherwise. */
+export function impossible(kind, raw, range, unit) {
+  const value = FIELD[kind] ? READ[kind](raw) : null;
+  if (value === null || isUsual(value, range)) {
+    return {};
+  }
+  return {
+    [FIELD[kind]]: `${say(value)} ${unit} is outside what this method can read (${say(range.low)} to ${say(range.high)} ${unit}).`,
+  };
+}
+
 /**
  * A question about a raw entry, or null. `usual` is {low, high} in the method's unit, either of them null.
  * A slip of ten or of two swapped digits that would be usual is named, because it is the likeliest.

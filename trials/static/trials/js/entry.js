@@ -1,5 +1,6 @@
 // View module: the form of a reading, from the first touch to 'kept' on the tablet and to the server's answer.
 
+import { LOOKED_AGAIN, doubtAbout, impossible } from "./doubts.js";
 import { entryOf } from "./entries.js";
 import { mintId } from "./ids.js";
 import { wireDerived } from "./instruments/derived.js";
@@ -10,6 +11,8 @@ import { wireTally } from "./instruments/tally.js";
 import { wireTimer } from "./instruments/timer.js";
 import { wireKeypad } from "./keypad.js";
 import { capital, labelOf } from "./labels.js";
+import { joined } from "./notes.js";
+import { wirePhrases } from "./phrases.js";
 import { clearProblems, showProblems } from "./problems.js";
 import { database, put, whenAnswered } from "./queue.js";
 import { draftFor } from "./queue/drafts.js";
@@ -35,7 +38,9 @@ export function wireEntry(page, data) {
   const readings = wireReadings(page, { onAmend: amend });
   const about = `run:${data.run}`;
   const draft = draftFor(about);
+  const doubt = form.querySelector("[data-doubt]");
   wireKeypad(root);
+  wirePhrases(form);
   const drawDerived = wireDerived(form, data);
 
   // made when the form is drawn, so that however often it is sent it stays one reading
@@ -44,6 +49,7 @@ export function wireEntry(page, data) {
   let isOpen = section.dataset.takes === "yes";
   let isPassed = false;
   let lastKept = null;
+  let sureOf = null;
 
   const state = () => ({
     id,
@@ -75,7 +81,11 @@ export function wireEntry(page, data) {
         run: data.run,
         raw,
         rater: typed.rater ?? "",
-        note: form.elements.note.value.trim(),
+        note: joined(
+          form.elements.note.value,
+          instrument.remarks?.(),
+          sureOf === JSON.stringify(raw) ? LOOKED_AGAIN : "",
+        ),
         supersedes: amended,
         reason: amended ? reason : "",
       },
@@ -112,12 +122,32 @@ export function wireEntry(page, data) {
     window.location.reload();
   });
 
+  // sure of this content only: another number is asked about again
+  doubt.querySelector("[data-doubt-sure]").addEventListener("click", () => {
+    sureOf = doubt.dataset.raw;
+    doubt.hidden = true;
+    form.requestSubmit(keep);
+  });
+  root.addEventListener("input", () => {
+    doubt.hidden = true;
+  });
+
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     clearProblems(form);
+    doubt.hidden = true;
     const now = content();
+    Object.assign(now.problems, impossible(data.kind, now.content.raw, data.range, data.unit));
     if (Object.keys(now.problems).length) {
       showProblems(form, now.problems);
+      return;
+    }
+    const question = doubtAbout(data.kind, now.content.raw, data.usual, data.unit);
+    if (question && sureOf !== JSON.stringify(now.content.raw)) {
+      doubt.querySelector("[data-doubt-words]").textContent = question;
+      doubt.dataset.raw = JSON.stringify(now.content.raw);
+      doubt.hidden = false;
+      doubt.focus();
       return;
     }
     showKeeping(form, keep);

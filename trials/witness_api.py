@@ -1,0 +1,101 @@
+"""The API of second looks: the specimen's code before a run, a second person after a reading."""
+
+from collections.abc import Mapping
+from typing import Any, ClassVar
+
+from django.shortcuts import get_object_or_404
+from rest_framework import serializers, status
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from labsite.roles import Deed, person
+from trials import witness
+from trials.api import BenchView, run_named
+from trials.models import Reading, ReadingConfirmation, SpecimenCheck
+from trials.serializers import ClockOffset, ClockTime, Given, RunName, parse_reading_id
+from trials.tablets import by_server_clock
+
+
+class GivenCheck(Given):
+    """What was found on the rig."""
+
+    run = RunName()
+    code = serializers.CharField(max_length=20)
+    zone = serializers.CharField(max_length=40, allow_blank=True, default="")
+    how = serializers.CharField(max_length=7)
+    checked_at = ClockTime()
+    clock_offset_s = ClockOffset()
+
+
+class CheckAnswer(serializers.Serializer[Any]):
+    """A check of a specimen's code, and whether it was the right one in the right zone."""
+
+    id = serializers.UUIDField(source="uuid")
+    run = serializers.IntegerField(source="run_id")
+    code = serializers.CharField()
+    zone = serializers.CharField()
+    is_right = serializers.BooleanField()
+    checked_at = serializers.DateTimeField()
+
+
+class GivenSecond(Given):
+    """The second person's own name and password; both empty when they are signed in themselves."""
+
+    username = serializers.CharField(max_length=150, allow_blank=True, default="")
+    password = serializers.CharField(
+        max_length=200, allow_blank=True, default="", trim_whitespace=False
+    )
+
+
+class ConfirmationAnswer(serializers.Serializer[Any]):
+    """Who confirmed a reading."""
+
+    id = serializers.UUIDField(source="reading_id")
+    by = serializers.CharField(source="by.display_name")
+    at = serializers.DateTimeField()
+    how = serializers.CharField(source="get_how_display")
+
+
+class SpecimenCheckView(BenchView):
+    """A check before a run, under the id the bench made for it."""
+
+    deeds: ClassVar[Mapping[str, Deed]] = {"GET": Deed.SEE_LAB, "PUT": Deed.ENTER_READINGS}
+
+    def get(self, request: Request, check_id: str) -> Response:
+        check = get_object_or_404(SpecimenCheck, pk=parse_reading_id(check_id))
+        return Response(CheckAnswer(check).data)
+
+    def put(self, request: Request, check_id: str) -> Response:
+        uuid = parse_reading_id(check_id)
+        given = GivenCheck(data=request.data)
+        given.is_valid(raise_exception=True)
+        content = given.validated_data
+        content["run"] = run_named(content["run"])
+        content["checked_at"] = by_server_clock(
+            content["checked_at"], content["clock_offset_s"], field="checked_at"
+        )
+        entry = witness.CheckEntry(uuid=uuid, **content)
+        return Response(
+            CheckAnswer(witness.keep_specimen_check(by=person(request), entry=entry)).data
+        )
+
+
+class ConfirmView(BenchView):
+    """A second person says that they saw the same."""
+
+    deeds: ClassVar[Mapping[str, Deed]] = {"POST": Deed.ENTER_READINGS}
+
+    def post(self, request: Request, reading_id: str) -> Response:
+        reading = get_object_or_404(
+            Reading.objects.select_related("run"), pk=parse_reading_id(reading_id)
+        )
+        given = GivenSecond(data=request.data)
+        given.is_valid(raise_exception=True)
+        typed = given.validated_data
+        if typed["username"] or typed["password"]:
+            confirmed = witness.confirm_by_password(by=person(request), reading=reading, **typed)
+        else:
+            confirmed = witness.confirm_reading(
+                by=person(request), reading=reading, how=ReadingConfirmation.How.SIGN_IN
+            )
+        return Response(ConfirmationAnswer(confirmed).data, status=status.HTTP_201_CREATED)
