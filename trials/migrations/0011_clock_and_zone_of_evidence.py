@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('trials', '0007_entries_that_arrive_late'),
+        ('trials', '0010_run_exclusions'),
     ]
 
     operations = [
