@@ -172,6 +172,8 @@ CONTENT_SECURITY_POLICY = {
         "style-src": ["'self'"],
         # data: and blob: let the chart library make a picture of a chart for download.
         "img-src": ["'self'", "data:", "blob:"],
+        # a film is looked at on the device and never sent
+        "media-src": ["'self'", "blob:"],
         "object-src": ["'none'"],
         "base-uri": ["'none'"],
         "form-action": ["'self'"],

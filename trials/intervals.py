@@ -10,6 +10,7 @@ value          y read with resolution r                   [y - r/2, y + r/2]
 value          nothing seen above the detection limit d   [0, d]
 timer          failed at t, resolution r                  [t - r/2, t + r/2]
 timer          stopped at t before it failed              [t, inf)
+timer          marks on a film a time t apart, f frames/s  [t - 1/f, t + 1/f]
 tally          failed during turn k                       [k - 1, k]
 tally          stopped after k whole turns                [k, inf)
 rising steps   held at a, failed at the next level b      [a, b]
@@ -25,7 +26,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from trials.physics.errors import OutOfRange
+from trials.physics.flame import time_between_marks
+
 TWO_WAYS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
+MOST_FRAMES = 10_000  # a second; no camera of a bench takes more
 LARGEST = 1e9  # nothing on a bench is larger in the units methods use; guards against slips
 
 
@@ -196,7 +201,8 @@ def entry_of(raw: Mapping[str, Any], scale: Scale) -> Entry:
     ----------
     raw : mapping
         Fields as typed, by kind: ``value`` or ``below_limit``; ``seconds`` or ``turns`` with
-        ``ended`` (failed, stopped); ``held_at`` and ``failed_at``; ``level`` with ``outcome``
+        ``ended`` (failed, stopped); ``from_s``, ``to_s`` and ``frames_per_second`` in place of
+        ``seconds`` for a time from a film; ``held_at`` and ``failed_at``; ``level`` with ``outcome``
         (held, failed); ``before_g`` and ``after_g``; ``grade``. Numbers in the method's unit.
     scale : Scale
         The method revision's scale.
@@ -231,9 +237,15 @@ def _value(raw: Mapping[str, Any], scale: Scale) -> Entry:
 
 
 def _timer(raw: Mapping[str, Any], scale: Scale) -> Entry:
+    if "frames_per_second" in raw:
+        return _marked(raw, scale)
     fields = _Fields(raw, {"seconds", "ended"})
     seconds = fields.number("seconds", scale)
     ended = fields.choice("ended", ("failed", "stopped"))
+    limit = scale.detection_limit
+    if limit is not None and ended == "failed" and 0 <= seconds <= limit:
+        fields.done()
+        return _below(limit, scale)
     if seconds == 0:
         fields.problems["seconds"] = "A time of zero is no reading: void the run instead."
     fields.done()
@@ -242,6 +254,35 @@ def _timer(raw: Mapping[str, Any], scale: Scale) -> Entry:
         return Entry(Bounds(seconds, math.inf), None, words)
     words = f"failed at {with_unit(seconds, scale.unit)}"
     return Entry(_around(seconds, scale.resolution / 2), None, words)
+
+
+def _marked(raw: Mapping[str, Any], scale: Scale) -> Entry:
+    """A time between two marks on a film: known to one frame either way."""
+    fields = _Fields(raw, {"from_s", "to_s", "frames_per_second", "ended"})
+    first, last = fields.number("from_s"), fields.number("to_s")
+    rate = fields.number("frames_per_second")
+    ended = fields.choice("ended", ("failed", "stopped"))
+    if "frames_per_second" not in fields.problems and not 1 <= rate <= MOST_FRAMES:
+        fields.problems["frames_per_second"] = f"From 1 to {MOST_FRAMES} frames a second."
+    fields.done()
+    try:
+        low, high = time_between_marks(first, last, frames_per_second=rate)
+    except OutOfRange as why:
+        raise BadEntry({"to_s": str(why)}) from why
+    middle = round(last * rate) / rate - round(first * rate) / rate
+    if middle > scale.range_high:
+        raise BadEntry(
+            {
+                "to_s": f"{with_unit(middle, scale.unit)} is more than this method can read "
+                f"({with_unit(scale.range_high, scale.unit)})."
+            }
+        )
+    told = f"{with_unit(round(middle, 3), scale.unit)} on a film of {plain(rate)} frames a second"
+    if ended == "stopped":
+        if low <= 0:
+            raise BadEntry({"to_s": "The film ends with the first mark: it shows no time at all."})
+        return Entry(Bounds(round(low, 9), math.inf), None, f"had not ended after {told}")
+    return Entry(Bounds(round(low, 9), round(high, 9)), None, f"ended at {told}")
 
 
 def _tally(raw: Mapping[str, Any], scale: Scale) -> Entry:

@@ -15,6 +15,7 @@ from specimens.forms import (
 )
 from specimens.models import Specimen
 from trials.forms import MarginField, check_slug
+from trials.intervals import MOST_FRAMES
 from trials.models import (
     ConsumableLot,
     ConsumableUnit,
@@ -385,4 +386,37 @@ class KeepFigureForm(ActionForm):
 
     measured_at = time_field("Measured when")
     flaw_reason = long_text_field("Why the trace is kept with its flaws")
+    note = long_text_field("Note")
+
+
+class FilmTimeForm(ActionForm):
+    """A time between two marks on a film."""
+
+    video = text_field(
+        "Film", required=True, most=120, help_text="The name of the file or the card."
+    )
+    frames_per_second = NumberField(
+        label="Frames a second",
+        min_value=1,
+        max_value=MOST_FRAMES,
+        help_text="Fixed over the film. A camera that varies its rate gives no time.",
+    )
+    from_s = NumberField(
+        label="First mark, in s",
+        min_value=0,
+        help_text="Of the first frame on which it has begun, such as the first without the burner.",
+    )
+    to_s = NumberField(
+        label="Second mark, in s",
+        min_value=0,
+        help_text="Of the first frame on which it has ended.",
+    )
+    ended = forms.ChoiceField(
+        label="How it ended",
+        choices=[
+            ("failed", "It ended at the second mark"),
+            ("stopped", "It had not ended at the second mark"),
+        ],
+    )
+    measured_at = time_field("Filmed when")
     note = long_text_field("Note")

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from trials.views import consumables, controls, instruments, methods, traces
+from trials.views import consumables, controls, films, instruments, methods, traces
 
 urlpatterns = [
     path("instruments/", instruments.index, name="lab-instruments"),
@@ -50,6 +50,7 @@ urlpatterns = [
     path("traces/work/<int:pk>/state.json", traces.state, name="lab-trace-state"),
     path("traces/<int:pk>/", traces.trace, name="lab-trace"),
     path("traces/<int:pk>/keep/", traces.keep, name="lab-trace-keep"),
+    path("runs/<int:run_id>/film/", films.time, name="lab-film-time"),
     path("runs/<int:run_id>/traces/add/", traces.add, name="lab-trace-add"),
     path("methods/<slug:key>/", methods.history, name="lab-method-history"),
     path("methods/<slug:key>/draft/", methods.new_draft, name="lab-method-draft"),

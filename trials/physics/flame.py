@@ -22,6 +22,42 @@ def time_from_frame(frame_number: int, *, frames_per_second: float) -> float:
     return frame_number / positive(frames_per_second, "Frame rate", "frames per second")
 
 
+def time_between_marks(
+    from_s: float, to_s: float, *, frames_per_second: float
+) -> tuple[float, float]:
+    """Return least and most time between two moments marked on a film.
+
+    A moment is marked on the first frame that shows it, so it came in the interval between that
+    frame and the one before. The difference of two such moments lies within one frame either way
+    of the difference of the marks, and the marks are taken to the nearest frame.
+
+    Parameters
+    ----------
+    from_s, to_s : float
+        The two marks, s from the start of the film, 0 or more.
+    frames_per_second : float
+        Constant over the film, above 0. A camera that varies its rate gives no time.
+
+    Returns
+    -------
+    least_s, most_s : float
+        0 or more.
+
+    Raises
+    ------
+    OutOfRange
+        When a mark or the rate is not a number in range, or the second mark comes first.
+    """
+    rate = positive(frames_per_second, "Frame rate", "frames per second")
+    first = round(not_negative(from_s, "First mark", "s") * rate)
+    last = round(not_negative(to_s, "Second mark", "s") * rate)
+    if last < first:
+        raise OutOfRange(
+            f"The second mark ({to_s:g} s) comes before the first ({from_s:g} s) on the film."
+        )
+    return max(0.0, (last - first - 1) / rate), (last - first + 1) / rate
+
+
 @dataclass(frozen=True)
 class FlameTimes:
     """What went on after the flame was taken away.
