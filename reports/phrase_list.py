@@ -1,5 +1,496 @@
-"""The patterns of frozen sentences."""
+"""The patterns of what editions freeze: one for each way in which the program forms a sentence.
+
+What their placeholders mean stands in reports.phrases. A new sentence in the content of an edition
+gets its pattern here; a test says every sentence of the demo's editions in German.
+"""
 
 from django.utils.translation import gettext_noop as _
 
-PHRASES: tuple[str, ...] = (_("{n} %"),)
+PHRASES: tuple[str, ...] = (
+    # figures and intervals: reports.words
+    _("{n} %"),
+    _("{n} to {n2} %"),
+    _("at least {n} %, no upper end"),
+    _("at most {n} %, no lower end"),
+    _("at least {n} %"),
+    _("at most {n} %"),
+    _("between {n} % and {n2} %"),
+    _("between {n} and {n2} %"),
+    _("no interval"),
+    _("no figure"),
+    _("none given"),
+    _("{n} {u}"),
+    _("{n} to {n2} {u}"),
+    _("at least {n} {u}"),
+    _("at most {n} {u}"),
+    _("no limit known"),
+    _("grades {n} to {n2}"),
+    _("grade {n}"),
+    _("{n}, {t}"),
+    _("About {n} km"),
+    _("Worn, about {n} km"),
+    _("New"),
+    _("Worn"),
+    # verdicts
+    _("Clear loss"),
+    _("Some loss"),
+    _("Held"),
+    _("Some gain"),
+    _("Clear gain"),
+    _("Not resolved"),
+    _("Graded worse"),
+    _("Graded better"),
+    _("Not tested"),
+    _("not tested"),
+    _("clear loss"),
+    _("some loss"),
+    _("held"),
+    _("some gain"),
+    _("clear gain"),
+    _("not resolved"),
+    # sentences of a finding
+    _("{t} kept about {n} % of the {t2} of {t3} ({n2} % interval {t4})."),
+    _("{t} kept {t4} of the {t2} of {t3} (at the {n2} % level)."),
+    _(
+        "{t} kept {n} % of the {t2} of {t3} here, with no range we can stand behind, so we claim nothing."
+    ),
+    _("On {t2}, where less is better, {t} comes to about {n} % of {t3} ({n2} % interval {t4})."),
+    _("On {t2}, where less is better, {t} comes to {t4} of {t3} (at the {n2} % level)."),
+    _(
+        "On {t2}, where less is better, {t} comes to {n} % of {t3} here, with no range we can stand behind, so we claim nothing."
+    ),
+    _("{t}: nothing can be said of its {t2}."),
+    _("That is about {n} times ({n2} to {n3} times) the {t2} of {t3}; less is better."),
+    _("That is about {n} times (at least {n2} times) the {t2} of {t3}; less is better."),
+    _("That is about {n} times (at most {n2} times) the {t2} of {t3}; less is better."),
+    _("That is {n2} to {n3} times the {t2} of {t3}; less is better."),
+    _("That is at least {n2} times the {t2} of {t3}; less is better."),
+    _("That is at most {n2} times the {t2} of {t3}; less is better."),
+    _("The whole interval lies below {n} %."),
+    _("The whole interval lies below 100 % and reaches above {n} %."),
+    _("The whole interval lies within {n} % and {n2} %."),
+    _("The whole interval lies above {n} %."),
+    _("This test cannot tell loss from no loss."),
+    _("That is not the same as no loss."),
+    _("This test could not have seen a loss of any size."),
+    _("A loss of about {n} % could have been seen."),
+    _("A loss smaller than about {n} % could not have been seen."),
+    _("these items only, not the model"),
+    _("items like these of this model"),
+    _("scatters alike but not equal (linked)"),
+    _("each side its own scatter (separate)"),
+    _("one scatter for both sides (pooled)"),
+    _("scatter from the method's record"),
+    _("matched pairs, one against the other"),
+    _("All {n} intervals hold together at the {n2} % level."),
+    _(
+        "Each of the {n} intervals holds at the {n2} % level by itself: of so many, {n3} miss the truth on average."
+    ),
+    _("less is better"),
+    _("more is better"),
+    # refusals and cautions of the analysis
+    _("Not tested: neither arm has a valid reading."),
+    _("Not tested: the baseline has no valid reading."),
+    _("Not tested: this arm has no valid reading."),
+    _(
+        "Half or more of an arm's items gave only a limit, so a middle figure would rest on items that nobody could read: we give the range alone."
+    ),
+    _("The interval has no upper end: an arm lacks the readings that would give it one."),
+    _("The interval has no lower end: an arm lacks the readings that would give it one."),
+    _(
+        "The steps between readings are too coarse to show scatter; the interval spans all that they leave open."
+    ),
+    _(
+        "Too few readings have both ends to limit the scatter; it was taken to be below a factor of {n} or the span of the readings, whichever is more."
+    ),
+    _("Specimens whose readings say nothing were left out: {n}."),
+    _("Pairs whose readings say nothing were left out: {n}."),
+    _("No reading in either arm has both ends, so nothing bounds the ratio."),
+    _(
+        "One specimen in an arm and no record of the method's scatter: the ratio is shown without an interval and nothing is claimed."
+    ),
+    _(
+        "All readings of an arm are exactly equal and carry no resolution, so their scatter cannot be known."
+    ),
+    _("Enter the resolution of the readings or give the method's record."),
+    _("Enter the resolution of the readings."),
+    _(
+        "An arm without upper ends, or without lower ends, tells nothing of its own scatter: link the scatters of the arms or give the method's record."
+    ),
+    _("One pair shows no scatter: at least two pairs are needed."),
+    _("Too few pairs have both ends to place their mean."),
+    _(
+        "All pairs show exactly the same ratio and carry no resolution, so their scatter cannot be known."
+    ),
+    _("The verdict turns on one item: without any one of {x} and {x2} it would be '{t}'."),
+    _("The verdict turns on one item: without {x} it would be '{t}'."),
+    _("With a Weibull law for the scatter the verdict would be '{t}'."),
+    _("With a scatter of its own for each side the verdict would be '{t}'."),
+    _("With one common scatter the verdict would be '{t}'."),
+    _(
+        "Corrected for machine drift: readings were multiplied by {n} to {n2}, from {n3} control runs around them."
+    ),
+    _("The method corrects its readings by control runs, and there is none."),
+    _("No reading to correct yet."),
+    _("{n} reading was corrected by the calibration of the instrument."),
+    _("{n} readings were corrected by the calibration of the instrument."),
+    _("What the calibration leaves open adds {n} % (standard uncertainty) to the comparison."),
+    _("{n} reading is as wide as the tolerance of its indicator makes it."),
+    _("{n} readings are as wide as the tolerance of its indicator makes it."),
+    # grades
+    _("Median grade {n} for {t}, {n2} for {t2} ({n3} raters)."),
+    _("Median grade {n} for {t}, {n2} for {t2} ({n3} rater)."),
+    _(
+        "Chance that an item of '{t}' is graded worse than one of '{t2}': {n} (no range can be given for so few items); 0.50 is no difference."
+    ),
+    _(
+        "Chance that an item of '{t}' is graded worse than one of '{t2}': {n} ({n2} to {n3}); 0.50 is no difference."
+    ),
+    _("{t}: p = {n}; the smallest possible with so few items is {n2}."),
+    _("{t}: p = {n}."),
+    _("Exact permutation"),
+    _("Brunner-Munzel"),
+    _("Agreement among {n} raters over {n2} items: Krippendorff's alpha {n3}, {t}."),
+    _("Agreement among {n} raters over {n2} items: Krippendorff's alpha {n3} ({n4} to {n5}), {t}."),
+    _("good enough to rely on"),
+    _("good enough for tentative statements only"),
+    _("too low to rely on"),
+    _("No item was graded by two raters, so agreement is not known."),
+    _(
+        "Every rating is the same grade: the raters never had to tell two grades apart, so agreement cannot be judged."
+    ),
+    _(
+        "{n} against {n2} items are too few: whatever their grades, p could not fall below {n3}, so no difference is claimed."
+    ),
+    _("{n} items are too few for an interval of the agreement."),
+    _("Nearly all ratings are the same grade, so no interval of the agreement can be worked out."),
+    # over service
+    _("distance"),
+    _("months in service"),
+    _("washes"),
+    _("months"),
+    _("month"),
+    _("wash"),
+    _(
+        "For every {t}, what is kept changes by {n} % ({n2} % interval {n3} to {n4} %), counted over up to {t2}."
+    ),
+    _("{n} % is reached at about {t} ({t2} to {t3})."),
+    _("{n} % is reached at about {t} (from {t2} on)."),
+    _("{n} % is not reached within the {t} tested."),
+    _(
+        "{n} % may be reached from {t} on; the best figure does not reach it within the {t2} tested."
+    ),
+    _("The ages do not lie well on a line (lack of fit, p = {n}): read it with care."),
+    _("The ages lie no further off a line than their scatter explains (p = {n})."),
+    _(
+        "{t} and {t2} move together here (correlation {n}): the readings cannot tell which of them did it."
+    ),
+    _("Left out because their {t} is not known: {n}."),
+    _("Left out because they say nothing: {n}."),
+    _("A trend needs at least {n} service ages; readings of {n2} are there."),
+    _("A trend needs at least {n} specimens to show their scatter about it; {n2} are there."),
+    _("Too few readings have both ends to place a line."),
+    _(
+        "No specimen without service was tested, so retention is counted from a line drawn back to no service."
+    ),
+    # across studies
+    _("Only one study is there to pool; pooling needs at least two."),
+    _("No study can be pooled."),
+    _("{x}: speaks for its items only, not for the model"),
+    _("{x}: its interval has an open end"),
+    # cautions with values
+    _("At least one item has a crash or a fall in its history ({t})."),
+    _("Part of what it lost may be due to that."),
+    _("In use, it would have been replaced."),
+    _("A crash is in the history."),
+    _("Our bench, not the standard's."),
+    _("Our methods are bench methods."),
+    _(
+        "Numbers from them and from a certified test cannot be compared, and no limit in a standard applies to our numbers."
+    ),
+    _("One of each: an illustration."),
+    _("We tested one item of each ({t})."),
+    _(
+        "We cannot tell wear or quality from the ordinary difference between two items of the same model."
+    ),
+    _("Few items."),
+    _("We tested few items ({t})."),
+    _(
+        "Another set could give other numbers; the range shown is for the average of items like these."
+    ),
+    _("{t}: {n} items, {t2}: {n2} items, {t3}: {n3} items, {t4}: {n4} items"),
+    _("{t}: {n} items, {t2}: {n2} items, {t3}: {n3} items"),
+    _("{t}: {n} items, {t2}: {n2} items"),
+    _("{t}: {n} item, {t2}: {n2} item"),
+    _("One owner."),
+    _("All worn items came from one person."),
+    _("Your use, climate, washing and storage differ."),
+    _("Owner not recorded."),
+    _("For at least one worn item the owner is not recorded, so all may come from one person."),
+    _("History as told to us."),
+    _(
+        "Distance, months, washes and falls are as the owners declared them unless marked as logged or documented."
+    ),
+    _("'No crash reported' is not 'no crash'."),
+    _("Service from memory."),
+    _(
+        "For at least one item the service rests on the owner's memory alone, so its distance and months are rough."
+    ),
+    _("Only gear that survived."),
+    _(
+        "Items thrown away earlier are not in our sample, so the usual loss may be larger than shown."
+    ),
+    _("Different sizes."),
+    _("The items differ in size ({x}), so part or all of a difference may be size."),
+    _("Perhaps not the same build."),
+    _("The items are not all from one lot, or the lot is not known."),
+    _(
+        "Makers change products without changing names; we could not confirm that all were built alike."
+    ),
+    _("At least, or less than."),
+    _(
+        "Some runs were stopped before the end point, held at the last level, failed at the first, or read below what we can detect."
+    ),
+    _("We show them as limits."),
+    _("Readings amended."),
+    _("{n} reading was amended after entry."),
+    _("{n} readings were amended after entry."),
+    _("The old and the new are both in the table, with the reason."),
+    _("Order not kept."),
+    _("{n} run was made out of the drawn order."),
+    _("{n} runs were made out of the drawn order."),
+    _("Looked at before it was finished."),
+    _(
+        "Findings were seen before the last run was read, when stopping early or going on could still be chosen."
+    ),
+    _("{d}: {n} of {n2} runs read."),
+    _("Changed after registration."),
+    _("Not all was done as registered."),
+    _("Found afterwards."),
+    _("Part of this was decided when values were known already."),
+    _("Treat what rests on it as a hint to test again."),
+    _("Not blind."),
+    _("Order not drawn by lot."),
+    _("The people who ran the tests could know which item was which."),
+    _("{n} person who took readings had seen which item was which."),
+    _("{n} people who took readings had seen which item was which."),
+    _("Our record does not show that the order was drawn by lot."),
+    _("That can tilt a result."),
+    _("Corrected for machine drift."),
+    _("Raw readings are in the data file."),
+    _("The correction's own error is in the interval."),
+    _("{t}: readings were multiplied by {n} to {n2}."),
+    _("Calibration out at the time."),
+    _("An instrument was overdue or had no calibration on the day it was used."),
+    _("Worn consumable."),
+    _("A consumable was used past its limit."),
+    _("Control drifted."),
+    _("On a day of this study the control chart of a method showed a change."),
+    _("An instrument was found wrong."),
+    _("Readings taken with it since it was last shown to be right were marked for review."),
+    _("Room or conditioning outside limits."),
+    _("Some runs were made outside the method's limits, or nothing shows that they were not."),
+    _("Flawed trace."),
+    _(
+        "{n} reading comes from a logged trace with a flaw that the lab saw and accepted with a reason."
+    ),
+    _(
+        "{n} readings come from a logged trace with a flaw that the lab saw and accepted with a reason."
+    ),
+    _("Not everything was tested."),
+    _("A good number here says nothing about properties that are not on this page."),
+    _("Who paid."),
+    _("Who paid is not recorded."),
+    _("{x}: bought by {t} for {x2} ({n} items)."),
+    _("{x}: bought by {t} for {x2}."),
+    _("{x}: bought by {t} ({n} items)."),
+    _("{x}: bought by {t}."),
+    _("{x}: lent by {t} ({n} items)."),
+    _("{x}: lent by {t}."),
+    _("{x}: given by {t} ({n} items)."),
+    _("{x}: given by {t}."),
+    _("bought by {t} for {x2}"),
+    _("bought by {t}"),
+    _("lent by {t}"),
+    _("given by {t}"),
+    _("the lab"),
+    _("the owner"),
+    _("not recorded by whom"),
+    _("a source not recorded"),
+    # standing cautions
+    _("Not a certification."),
+    _("We are not a certification body."),
+    _("Our tests do not show that a product meets a standard or a law, or that it misses one."),
+    _("Only the marking, the maker's declaration and the bodies named in it can say that."),
+    _("Follow the maker and the standard."),
+    _(
+        "Choose, fit, check, clean, repair and replace gear as the maker's instructions and the standard that applies to it say."
+    ),
+    _("Where this page seems to disagree, follow them, and tell us."),
+    _("Local law decides what you must wear."),
+    _("Which gear is required or allowed depends on where you are and what you do."),
+    _("Ask the authority for your place, your employer or your organising body."),
+    _("Hit it once, replace it."),
+    _(
+        "Gear that has taken a knock, a fall or a load it was made to absorb may be damaged where you cannot see it."
+    ),
+    _("Take it out of use."),
+    _(
+        "Have it inspected by the maker where the maker offers that; otherwise destroy and replace it."
+    ),
+    _("Nothing on this page is a reason to keep using it."),
+    _("No expiry date here."),
+    _("We do not say how long gear stays protective."),
+    _("Keep to the maker's life limit and inspection rules, and stop earlier when it is damaged."),
+    _("Do not copy these tests."),
+    _("These tests destroy gear and can injure people."),
+    _("Never test gear on a body, and never wear anything that has been tested."),
+    _("Numbers, not outcomes."),
+    _("A bench number describes a material under one condition."),
+    _("It does not predict injury."),
+    _("Not professional advice."),
+    _("This is journalism with measurements."),
+    _(
+        "It is not medical, engineering, legal or fire-safety advice; ask a qualified person about your own case."
+    ),
+    # service history (specimens.queries)
+    _("Never worn."),
+    _("{t}, {t2}, {t3}, from {t4}."),
+    _("{t}, {t2}, {t3}, {t4}, from {t5}."),
+    _("About {n} km ({n2} to {n3})"),
+    _("About {n} km"),
+    _("At least {n} km ({n2} to {n3})"),
+    _("Distance not known"),
+    _("distance not known"),
+    _("washes not known"),
+    _("no washes"),
+    _("at least {n} wash"),
+    _("at least {n} washes"),
+    _("less than a month"),
+    _("{n} month"),
+    _("{n} months"),
+    _("{n} wash"),
+    _("{n} washes"),
+    _("{n} proofing"),
+    _("{n} proofings"),
+    _("{s} and {s2}"),
+    _("{s}, {s2}"),
+    _("a source that is not known"),
+    _("the owner's memory"),
+    _("a diary"),
+    _("receipts"),
+    _("a logged odometer"),
+    _("a data logger"),
+    _("No crash reported."),
+    _("A crash was reported on {d}."),
+    _("A fall was reported on {d}."),
+    _("Exposure to heat was reported on {d}."),
+    _("A soaking was reported on {d}."),
+    _("A crash was reported, date not known."),
+    _("A fall was reported, date not known."),
+    _("Exposure to heat was reported, date not known."),
+    _("A soaking was reported, date not known."),
+    _("Use that went on after this day is counted by its share of days."),
+    _("not paid"),
+    _("not recorded"),
+    _("size unknown"),
+    _("lot unknown"),
+    # readings (trials.intervals) and their states
+    _("failed at {n} {u}"),
+    _("held at {n} {u}"),
+    _("held at {n} {u}, failed at {n2} {u2}"),
+    _("held at {n} {u}, never failed"),
+    _("failed at {n} {u}, the first level"),
+    _("had not failed when stopped at {n} {u}"),
+    _("had not failed after {n} {u}"),
+    _("failed during turn {n}"),
+    _("took up {n} {u}"),
+    _("below {n} {u}, the least we can see"),
+    _("grade {n}, {t}"),
+    _("rater {x}"),
+    _("challenge held or failed"),
+    _("grade by a rater"),
+    _("rising steps"),
+    _("stopped or ended timer"),
+    _("tally of turns"),
+    _("mass before and after"),
+    _("value read"),
+    _("{s}: {s2}"),
+    _("{t}: {n} runs."),
+    _("{t}: {n} run."),
+    _("Instrument not recorded."),
+    _("Nothing says with which instrument these runs were read, so no calibration is shown."),
+    _("used"),
+    _("void"),
+    _("superseded"),
+    _("draft"),
+    _("in force"),
+    _("retired"),
+    # units
+    _("g"),
+    _("kg"),
+    _("J"),
+    _("N"),
+    _("kN"),
+    _("N/mm"),
+    _("m"),
+    _("mm"),
+    _("km"),
+    _("s"),
+    _("HIC"),
+    _("turn"),
+    _("turns"),
+    _("grade"),
+    _("count"),
+    # methods
+    _("a change of {n} % matters here"),
+    _("{n} and {n2}"),
+    _("worn against new"),
+    _("several service ages"),
+    _("before and after a treatment"),
+    _("one product against another"),
+    # kinds of gear
+    _("jacket"),
+    _("trousers"),
+    _("gloves"),
+    _("boots"),
+    _("limb protector"),
+    _("back protector"),
+    _("chest protector"),
+    _("helmet"),
+    _("harness"),
+    _("other"),
+    # states of an error report
+    _("not looked at yet"),
+    _("being looked into"),
+    _("put right"),
+    _("looked into, nothing was wrong"),
+    # changes after registration
+    _("values were known by then"),
+    _("no value was known"),
+    # parts of gear that labs commonly name
+    _("Back panel"),
+    _("Left calf, inner side"),
+    _("Right calf, inner side"),
+    _("Left elbow"),
+    _("Right elbow"),
+    _("Left knee"),
+    _("Right knee"),
+    _("Left outer seam"),
+    _("Right outer seam"),
+    _("Left side seam"),
+    _("Right side seam"),
+    _("Left shin, front"),
+    _("Left sleeve, outer side"),
+    _("Right sleeve, outer side"),
+    _("Left thigh, front"),
+    _("Right thigh, front"),
+    _("Left wing"),
+    _("Right wing"),
+    _("Lower plate"),
+    _("Upper plate"),
+    _("Tail plate"),
+    _("Seat, two layers"),
+    # an arm named after a product and its price
+    _("{x}, £{n}"),
+)

@@ -12,6 +12,8 @@ Placeholders, by the first letter of their name:
 ``n``  a number; its decimal point becomes the language's
 ``d``  a day such as 4 May 2026
 ``t``  text that is translated the same way (a property, a label), or left as it is
+``s``  the same, but the pattern fits only where the text can be translated
+``u``  a unit, one word
 ``x``  text that is left as it is (a code, a person, a sum of money)
 =====  =================================================================================
 """
@@ -31,10 +33,16 @@ from reports.phrase_list import PHRASES
 
 NUMBER = r"[+−-]?\d+(?:[\u2009\u202f]\d{3})*(?:\.\d+)?"
 DAY = r"\d{1,2}[ \u00a0][A-Z][a-z]+[ \u00a0]\d{4}"
-_KINDS = {"n": NUMBER, "d": DAY, "t": r".+?", "x": r".+?"}
-_PLACE = re.compile(r"\{(([ndtx])\w*)\}")
+# a text within one sentence, so that a pattern never swallows the sentence after
+_WITHIN = r"(?:(?![.!?][ \u00a0][A-ZÀ-Þ0-9'‘“]).)+?"
+_KINDS = {"n": NUMBER, "d": DAY, "t": _WITHIN, "s": _WITHIN, "x": _WITHIN, "u": r"[^\s\d]{1,14}"}
+_PLACE = re.compile(r"\{(([ndtsxu])\w*)\}")
 _SENTENCE_END = re.compile(r"(?<=[.!?])[ \n]+(?=[A-ZÀ-Þ0-9'‘“£€$−])")
 _PLAIN_NUMBER = re.compile(NUMBER)
+
+
+# patterns and units that are written alike in more than one language
+_ALIKE = frozenset(text for text in PHRASES if len(_PLACE.sub("", text)) <= 4)
 
 
 @dataclass(frozen=True)
@@ -84,7 +92,7 @@ def turned(text: str) -> str | None:
 @lru_cache(maxsize=20_000)
 def _turned(text: str, language: str) -> str | None:
     direct = translation.gettext(text)
-    if direct != text:
+    if direct != text or text in _ALIKE:
         return direct
     if _PLAIN_NUMBER.fullmatch(text):
         return _number(text)
@@ -104,9 +112,12 @@ def _turned(text: str, language: str) -> str | None:
 def _filled(phrase: Phrase, text: str, language: str) -> str | None:
     template = translation.gettext(phrase.template)
     match = phrase.expression.fullmatch(text)
-    if match is None or template == phrase.template:
+    if match is None or (template == phrase.template and template not in _ALIKE):
         return None
-    values = {name: _value(name, value, language) for name, value in match.groupdict().items()}
+    found = match.groupdict()
+    if any(name[0] == "s" and _turned(value, language) is None for name, value in found.items()):
+        return None
+    values = {name: _value(name, value, language) for name, value in found.items()}
     return _kept_together(_PLACE.sub(lambda place: values[place[1]], template))
 
 
@@ -115,7 +126,7 @@ def _value(name: str, value: str, language: str) -> str:
         return _number(value)
     if name[0] == "d":
         return _day(value)
-    if name[0] == "t":
+    if name[0] in "tsu":
         return _turned(value, language) or value
     return value
 

@@ -3,7 +3,7 @@
 import datetime as dt
 
 from django import template
-from django.utils import formats, timezone
+from django.utils import formats, timezone, translation
 from django.utils.dateparse import parse_date, parse_datetime
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
@@ -19,6 +19,13 @@ def _parsed(at: Day) -> dt.date | dt.datetime | None:
     return parse_datetime(at) or parse_date(at)
 
 
+def _day_format() -> str:
+    """How the page's language writes a day: 14 March 2026, 14. März 2026; kept on one line."""
+    language = translation.get_language() or "en"
+    written = "j F Y" if language.startswith("en") else str(formats.get_format("DATE_FORMAT"))
+    return written.replace(" ", "\xa0")
+
+
 @register.filter
 def day(at: Day) -> SafeString | str:
     """`14 March 2026` in a time element; text that is no date comes back as it is, nothing as an empty string."""
@@ -28,7 +35,7 @@ def day(at: Day) -> SafeString | str:
     if isinstance(when, dt.datetime) and timezone.is_aware(when):
         when = timezone.localtime(when)
     return format_html(
-        '<time datetime="{}">{}</time>', when.isoformat(), formats.date_format(when, "j\xa0F\xa0Y")
+        '<time datetime="{}">{}</time>', when.isoformat(), formats.date_format(when, _day_format())
     )
 
 
@@ -43,5 +50,5 @@ def moment(at: Day) -> SafeString | str:
     return format_html(
         '<time datetime="{}">{}</time>',
         when.isoformat(),
-        formats.date_format(when, "j\xa0F\xa0Y, H:i"),
+        formats.date_format(when, f"{_day_format()}, H:i"),
     )
