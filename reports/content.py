@@ -53,6 +53,7 @@ from trials.models import (
     Study,
     StudyAmendment,
 )
+from trials.stands_for import stands_for
 
 CONTENT_FORMAT = 1
 SYMBOLS = {"GBP": "£", "EUR": "€", "USD": "$"}
@@ -120,10 +121,12 @@ def licence_of_lab() -> dict[str, str]:
 
 def analysis_content(study: Study, inputs: StudyInputs) -> dict[str, Any]:
     """What anybody needs to work the findings out again: `manage.py verify` reads it."""
+    standing_for = stands_for(study)
     return {
         "inputs": inputs.plain,
         "drift": [
-            {"key": method.key, "number": method.number} | _drift(drift_source(study, method))
+            {"key": method.key, "number": method.number}
+            | _drift(drift_source(study, method, standing_for))
             for method in inputs.methods
             if method.correction is not None
         ],

@@ -182,11 +182,15 @@ READINGS = Table(
         Column("measured_at", "datetime", "When it was read", is_needed=True),
         _number("low", "Lower end", unit="see unit"),
         _number("high", "Upper end; empty: none", unit="see unit"),
+        _number("used_low", "Lower end as it went into the findings", unit="see unit"),
+        _number("used_high", "Upper end as it went into the findings", unit="see unit"),
+        _text("used_words", "Why the used ends are not those read; empty: they are"),
         _text("unit", "Unit"),
         _count("grade", "Grade, for graded methods"),
         _text("rater", "Which rater, without the name"),
-        _text("state", "Used, void, superseded by a later entry, or left out", is_needed=True),
-        _text("reason", "Why it is void, superseded or left out"),
+        _text("state", "Used, void, or superseded by a later entry", is_needed=True),
+        _text("reason", "Why it is void or superseded"),
+        _text("left_out_of", "Named analyses that leave it out, separated by semicolons"),
         _text("words", "The reading in words"),
     ),
     primary_key=("number",),
@@ -369,7 +373,13 @@ def _readings(content: Mapping[str, Any]) -> Iterable[Row]:
     more = ("unit", "grade", "rater", "state", "reason", "words")
     for number, one in enumerate(content["readings"], start=1):
         named = {name: one[name] for name in (*same, *more)}
-        yield {"number": number, "method": one["method_key"], **named}
+        used = {
+            "used_low": one.get("used_low", one["low"]),
+            "used_high": one.get("used_high", one["high"]),
+            "used_words": one.get("used_words", ""),
+            "left_out_of": "; ".join(one.get("left_out_of", [])),
+        }
+        yield {"number": number, "method": one["method_key"], **named, **used}
 
 
 def _findings(content: Mapping[str, Any]) -> Iterable[Row]:

@@ -84,6 +84,7 @@ def _analysis(content: Mapping[str, Any]) -> Row:
         "engine": content["engine"],
         "inputs_digest": content["inputs_digest"],
         "analysis": content.get("analysis"),
+        "left_out": content.get("left_out", []),
         "trends": [
             {"property": one["property"], "driver": one["driver"]}
             for one in content.get("trends", [])
@@ -237,6 +238,7 @@ def read_package(path: Path) -> Published:
         findings=[_finding(row) for row in _rows(FINDINGS, files)],
         trends=_trends(analysis["trends"], _rows(TRENDS, files)),
         readings=[row | {"method_key": row["method"]} for row in _rows(READINGS, files)],
+        left_out=analysis["left_out"],
         analysis=analysis["analysis"],
         inputs_digest=analysis["inputs_digest"],
         engine=analysis["engine"],

@@ -17,12 +17,14 @@ from typing import Any
 from reports.corrections import ReadAt, correct, interval_of_control
 from reports.degradation import CannotCompare
 from reports.degradation.drift import ControlPoint
-from reports.queries import StudyInputs, is_graded
-from reports.study_findings import all_trend_rows, finding_rows
+from reports.queries import MethodInputs, StudyInputs, is_graded
+from reports.study_findings import all_trend_rows, finding_rows, rows_without
+from reports.words import percent_range
 from trials.actions import digest_of
 
 # other processors and library releases may differ in a number's last digits
 RELATIVE = 1e-9
+Place = tuple[str, tuple[float, float]]  # a specimen and the ends of one of its readings
 FIGURES = ("level", "margin", "retention", "low", "high", "smallest_visible_loss")
 WORDS = ("kind", "n_baseline", "n_other", "scope", "scale", "verdict", "refusal")
 
@@ -39,6 +41,7 @@ class Published:
     findings: list[Mapping[str, Any]]
     trends: list[Mapping[str, Any]]
     readings: list[Mapping[str, Any]]
+    left_out: list[Mapping[str, Any]]
     analysis: Mapping[str, Any]
     inputs_digest: str
     engine: str
@@ -70,6 +73,7 @@ def published_from(content: Mapping[str, Any]) -> Published:
         findings=content["findings"],
         trends=content.get("trends", []),
         readings=content["readings"],
+        left_out=content.get("left_out", []),
         analysis=content["analysis"],
         inputs_digest=content["inputs_digest"],
         engine=content["engine"],
@@ -91,6 +95,7 @@ def verify(published: Published) -> list[Check]:
             *_check_readings(published, inputs),
             *_check_drift(published, inputs),
             *_check_findings(published, inputs),
+            *_check_left_out(published, inputs),
             *_check_trends(published, inputs),
         ]
     except (KeyError, TypeError, AttributeError, CannotCompare) as why:
@@ -109,6 +114,8 @@ def findings_again(published: Published) -> list[dict[str, Any]]:
                 continue
             row = next(again)
             details = row.pop("details")
+            if details.get("is_range_alone"):
+                row["retention"] = None
             for name in ("revision_id", "arm_id", "baseline_id", "position", "analysis"):
                 del row[name]
             found.append(
@@ -142,28 +149,21 @@ def inputs_of(plain: Mapping[str, Any]) -> StudyInputs:
 
 
 def _inputs_of(plain: Mapping[str, Any]) -> StudyInputs:
+    numbers = {method["key"]: place for place, method in enumerate(plain["methods"])}
     numbered = dict(plain)
-    places = {(m["key"], m["number"]): place for place, m in enumerate(plain["methods"])}
-    numbered["methods"] = _numbered(plain["methods"], places)
+    numbered["methods"] = [_numbered(method, numbers) for method in plain["methods"]]
     numbered["analyses"] = [
-        {**analysis, "methods": _numbered(analysis["methods"], places)}
-        for analysis in plain.get("analyses", ())
+        {**one, "methods": [_numbered(method, numbers) for method in one["methods"]]}
+        for one in plain.get("analyses", [])
     ]
     built: StudyInputs = _built(StudyInputs, numbered)
     return built
 
 
-def _numbered(
-    methods: Iterable[Mapping[str, Any]], places: Mapping[tuple[str, int], int]
-) -> list[dict[str, Any]]:
-    return [
-        {
-            **method,
-            "revision_pk": places[method["key"], method["number"]],
-            "arms": [{**arm, "pk": k} for k, arm in enumerate(method["arms"])],
-        }
-        for method in methods
-    ]
+def _numbered(method: Mapping[str, Any], numbers: Mapping[str, int]) -> dict[str, Any]:
+    """The method with numbers in place of the rows of a database."""
+    arms = [{**arm, "pk": place} for place, arm in enumerate(method["arms"])]
+    return {**method, "revision_pk": numbers[method["key"]], "arms": arms}
 
 
 def _built(kind: Any, value: Any) -> Any:
@@ -205,58 +205,59 @@ def _check_digest(published: Published) -> Check:
 
 def _check_readings(published: Published, inputs: StudyInputs) -> Iterable[Check]:
     """Whether the table of readings holds what the analysis was given, method by method."""
-    drift = {one["key"]: one for one in published.analysis["drift"]}
     for method in inputs.methods:
         used = [
             one
             for one in published.readings
             if one["state"] == "used" and one["method_key"] == method.key
         ]
-        arms = [specimen for arm in method.arms for specimen in arm.specimens]
-        given: Counter[tuple[str, Any]]
-        told: Counter[tuple[str, Any]]
-        if is_graded(method):
-            given = Counter((s.code, grade) for s in arms for _, grade in s.grades)
-            told = Counter((str(r["specimen"]), _whole(r["grade"])) for r in used)
-        elif method.key in drift and method.correction and not method.correction.problem:
-            given = Counter(
-                (one["specimen"], _ends(one["low"], one["high"]))
-                for one in drift[method.key]["readings"]
-            )
-            told = Counter((str(r["specimen"]), _ends(r["low"], r["high"])) for r in used)
-        else:
-            given = Counter((s.code, _ends(b.low, b.high)) for s in arms for b in s.bounds)
-            told = Counter((str(r["specimen"]), _used_ends(r)) for r in used)
-        yield Check(f"readings of {method.property}", tuple(_unequal(told, given)))
+        given, told = _given(method), _told_of(method, used)
+        yield Check(
+            f"readings of {method.property}",
+            (*_unequal(told, given), *_not_as_read(used)),
+        )
 
 
-def _whole(grade: Any) -> int:
-    return int(grade)
+def _given(method: MethodInputs) -> Counter[Place]:
+    specimens = [specimen for arm in method.arms for specimen in arm.specimens]
+    if is_graded(method):
+        return Counter((s.code, (float(grade), 0.0)) for s in specimens for _, grade in s.grades)
+    return Counter((s.code, _rounded(b.low, b.high)) for s in specimens for b in s.bounds)
 
 
-def _ends(low: float | None, high: float | None) -> tuple[float, float]:
-    return (0.0 if low is None else float(low), math.inf if high is None else float(high))
+def _told_of(method: MethodInputs, used: Iterable[Mapping[str, Any]]) -> Counter[Place]:
+    if is_graded(method):
+        return Counter((str(r["specimen"]), (float(r["grade"]), 0.0)) for r in used)
+    return Counter((str(r["specimen"]), _rounded(*_used_ends(r))) for r in used)
 
 
-def _used_ends(row: Mapping[str, Any]) -> tuple[float, float]:
-    """What a reading stood for in the analysis: not its ends as read where a calibration moved it."""
-    if row.get("used_words"):
-        return _ends(row["used_low"], row["used_high"])
-    return _ends(row["low"], row["high"])
+def _used_ends(reading: Mapping[str, Any]) -> tuple[float, float | None]:
+    low = reading.get("used_low", reading["low"])
+    return (0.0 if low is None else low, reading.get("used_high", reading["high"]))
 
 
-def _unequal(told: Counter[Any], given: Counter[Any]) -> Iterable[str]:
-    for specimen, value in sorted((told - given).elements()):
-        yield f"{specimen}: the table has {_shown(value)}, which the analysis was not given"
-    for specimen, value in sorted((given - told).elements()):
-        yield f"{specimen}: the analysis was given {_shown(value)}, which the table has not"
+def _not_as_read(used: Iterable[Mapping[str, Any]]) -> Iterable[str]:
+    """Readings whose used ends are not those read, and nothing says why."""
+    for one in used:
+        if one["grade"] is not None or one.get("used_words"):
+            continue
+        read = _rounded(0.0 if one["low"] is None else one["low"], one["high"])
+        if read != _rounded(*_used_ends(one)):
+            yield f"{one['specimen']}: read {_shown(read)}, and used otherwise without a reason"
 
 
-def _shown(value: Any) -> str:
-    if isinstance(value, tuple):
-        low, high = value
-        return f"at least {low:g}" if math.isinf(high) else f"{low:g} to {high:g}"
-    return f"grade {value}"
+def _unequal(told: Counter[Place], given: Counter[Place]) -> Iterable[str]:
+    for specimen, ends in sorted((told - given).elements()):
+        yield f"{specimen}: the table has {_shown(ends)}, which the analysis was not given"
+    for specimen, ends in sorted((given - told).elements()):
+        yield f"{specimen}: the analysis was given {_shown(ends)}, which the table has not"
+
+
+def _shown(ends: tuple[float, float]) -> str:
+    low, high = ends
+    if high == 0.0:
+        return f"grade {low:g}"  # no interval ends at nothing
+    return f"at least {low:g}" if math.isinf(high) else f"{low:g} to {high:g}"
 
 
 # --- drift -------------------------------------------------------------------------------------
@@ -286,17 +287,11 @@ def _check_drift(published: Published, inputs: StudyInputs) -> Iterable[Check]:
             same = known is not None and known.problem == correction.problem
             yield Check(what, () if same else ("it can no longer be made as it was",))
             continue
-        worked_out = Counter(
+        worked_out: Counter[Place] = Counter(
             (source["readings"][k]["specimen"], _rounded(low, high))
             for k, (low, high) in ends.items()
         )
-        given = Counter(
-            (s.code, _rounded(b.low, b.high))
-            for arm in method.arms
-            for s in arm.specimens
-            for b in s.bounds
-        )
-        yield Check(what, tuple(_unequal(worked_out, given)))
+        yield Check(what, tuple(_unequal(worked_out, _given(method))))
 
 
 def _rounded(low: float, high: float | None) -> tuple[float, float]:
@@ -324,6 +319,29 @@ def _check_findings(published: Published, inputs: StudyInputs) -> Iterable[Check
             if name in was and not _same(was[name], told[name])
         ]
         yield Check(f"{was['property']}, {was['arm_label']}", tuple(differences))
+
+
+def _check_left_out(published: Published, inputs: StudyInputs) -> Iterable[Check]:
+    """The analyses that leave valid runs out, as far as their words were published."""
+    again = iter(rows_without(inputs, finding_rows(inputs)) if inputs.analyses else [])
+    for analysis in published.left_out:
+        for one in analysis["findings"]:
+            row, was = next(again, None), one["without"]
+            what = f"{one['property']}, {one['arm_label']}, {analysis['name']}"
+            if row is None:
+                yield Check(what, ("published, and not to be worked out",))
+                continue
+            told = row | {"interval_words": percent_range(row["low"], row["high"])}
+            names = ["verdict", "refusal", "n_baseline", "n_other"]
+            names += ["interval_words"] if was["interval_words"] else []
+            yield Check(
+                what,
+                tuple(
+                    f"{name}: published {_said(was[name])}, worked out {_said(told[name])}"
+                    for name in names
+                    if was[name] != told[name]
+                ),
+            )
 
 
 def _check_trends(published: Published, inputs: StudyInputs) -> Iterable[Check]:
