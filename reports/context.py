@@ -14,6 +14,7 @@ PLACES = (
     (gettext_noop("Methods"), "methods"),
     (gettext_noop("Cautions"), "cautions"),
     (gettext_noop("Corrections"), "corrections"),
+    (gettext_noop("Corrections"), "corrections"),
     (gettext_noop("About"), "about"),
 )
 
