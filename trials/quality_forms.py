@@ -157,12 +157,19 @@ class EquipmentForm(ActionForm):
         max_length=500,
     )
 
+    for_the_rest = forms.BooleanField(
+        label="The same instrument for this method's other runs that are still to do",
+        required=False,
+    )
+
     def __init__(self, *args: Any, run: Run, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         needs = run.revision
         instruments = Instrument.objects.filter(state=Instrument.State.IN_SERVICE)
         if needs.needs_instruments:
             instruments = instruments.filter(kind__in=needs.needs_instruments)
+        else:
+            del self.fields["for_the_rest"]
         units = ConsumableUnit.objects.filter(discarded_on__isnull=True).select_related("lot")
         if needs.needs_consumables:
             units = units.filter(lot__kind__in=needs.needs_consumables)

@@ -336,6 +336,7 @@ class RunEquipment:
     wants_instrument: bool
     wants_consumable: bool
     trace_words: str
+    lacks_instrument: bool = False  # one is asked for, the lab has one, and none is named
 
     @property
     def is_asked(self) -> bool:
@@ -375,4 +376,9 @@ def run_equipment(run: Run) -> RunEquipment:
         wants_instrument=bool(run.revision.needs_instruments),
         wants_consumable=bool(run.revision.needs_consumables),
         trace_words=kind.words if kind else "",
+        lacks_instrument=bool(revision.needs_instruments)
+        and not instruments
+        and Instrument.objects.filter(
+            kind__in=revision.needs_instruments, state=Instrument.State.IN_SERVICE
+        ).exists(),
     )

@@ -318,6 +318,30 @@ def test_equipment_is_chosen_at_the_bench(lab, heat):
     assert "Fresh 1, lot 2" in client.get(page).content.decode()
 
 
+def test_the_instrument_is_asked_for_before_the_reading(lab):
+    client = Client()
+    client.force_login(person_with(Role.TECHNICIAN))
+    runs = [lab.run_of("headform-drop", arm) for arm in (0, 1)]
+    page = reverse("bench-run", args=[lab.study.slug, runs[0].pk])
+    # with none in the register there is nothing to ask for; the card says so in the end
+    assert "Enter it without naming" not in client.get(page).content.decode()
+    gauge = instruments.add_instrument(
+        by=lab.lead,
+        fields={"code": "ac-1", "name": "Gauge", "kind": "accelerometer", "unit": "g_n"},
+    )
+    assert "Enter it without naming" in client.get(page).content.decode()
+    address = reverse("bench-equipment", args=[lab.study.slug, runs[0].pk])
+    refused = client.post(address, {"instrument": gauge.pk, "for_the_rest": "on"})
+    assert refused.status_code == 400
+    told = refused.content.decode()
+    assert "is not in calibration" in told
+    assert f'value="{gauge.pk}" selected' in told
+    sent = {"instrument": gauge.pk, "reason": "No other today.", "for_the_rest": "on"}
+    assert client.post(address, sent).status_code == 302
+    assert "Enter it without naming" not in client.get(page).content.decode()
+    assert [run.instrument_uses.get().reason for run in runs] == ["No other today."] * 2
+
+
 def test_a_budget_stands_beside_the_record(lab, belt_day):
     belt_day()
     revision = lab.revisions["reference-abrasion"]

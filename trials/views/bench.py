@@ -71,6 +71,12 @@ def sheet(request: HttpRequest, slug: str) -> HttpResponse:
 @needs(Deed.ENTER_READINGS)
 def run(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
     """The entry page. It shows no reading of any other specimen, which would be an anchor."""
+    return _run_page(request, slug, run_id)
+
+
+def _run_page(
+    request: HttpRequest, slug: str, run_id: int, form: EquipmentForm | None = None
+) -> HttpResponse:
     try:
         shown = queries.bench_run(run_id, slug=slug, user=person(request))
     except Run.DoesNotExist:
@@ -84,14 +90,14 @@ def run(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
         "first_photo": _first_photo(shown),
         "run": shown,
         "equipment": run_equipment(row),
-        "equipment_form": EquipmentForm(run=row),
+        "equipment_form": form or EquipmentForm(run=row),
         "for_script": _for_script(request, shown, aids),
         "void_reasons": RunVoid.Reason.choices,
         "may_void": may(request.user, Deed.VOID_RUNS),
         "may_settle": may(request.user, Deed.SETTLE_READINGS),
         "trail": _trail(study, f"{shown.line.specimen}, site {shown.line.site}"),
     }
-    return render(request, "trials/bench/run.html", context)
+    return render(request, "trials/bench/run.html", context, status=form.status if form else 200)
 
 
 @require_POST
@@ -102,15 +108,15 @@ def equipment(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
         Run.objects.select_related("revision", "study"), pk=run_id, study__slug=slug
     )
     form = EquipmentForm(request.POST, run=row)
-    if form.is_valid():
-        try:
-            choose_equipment(by=person(request), run=row, **form.cleaned_data)
-        except Refused as refused:
-            messages.error(request, " ".join(refused.sentences))
-        else:
-            messages.success(request, "Kept: what this run is made with.")
-    else:
-        messages.error(request, "Choose from the lists.")
+    if not form.is_valid():
+        return _run_page(request, slug, run_id, form)
+    try:
+        named = choose_equipment(by=person(request), run=row, **form.cleaned_data)
+    except Refused as refused:
+        form.refuse(refused)
+        return _run_page(request, slug, run_id, form)
+    also = f" {named} other runs name the same instrument." if named else ""
+    messages.success(request, f"Kept: what this run is made with.{also}")
     return redirect("bench-run", slug=slug, run_id=run_id)
 
 
