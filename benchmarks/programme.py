@@ -15,14 +15,21 @@ import sys
 import tempfile
 import time
 import uuid
+from collections.abc import Iterable
 from datetime import timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from django.db.models import Model
+
+    from trials.models import Study
 
 METHODS = 10
 
 
 def main() -> None:
-    """Fill, analyse everything, change one reading, analyse again."""
+    """Fill, analyse everything, ask again, and change one reading."""
     asked = [int(argument) for argument in sys.argv[1:4]]
     studies, all_specimens, all_readings = asked + [200, 20_000, 1_000_000][len(asked) :]
     specimens = all_specimens // studies
@@ -43,15 +50,20 @@ def main() -> None:
     workers = [start_worker() for _ in range(2)]
     try:
         for what in ("everything", "everything again, nothing changed", "one reading amended"):
-            if what.startswith("one"):
-                amend_one()
+            spent = [cpu_seconds(worker.pid) for worker in workers]
             started = time.perf_counter()
-            call_command("reanalyse", wait=True, stdout=io.StringIO())
+            if what.startswith("one"):
+                wait_until_current(amend_one())
+            else:
+                call_command("reanalyse", wait=True, stdout=Told())
             seconds = time.perf_counter() - started
+            used = sum(cpu_seconds(worker.pid) for worker in workers) - sum(spent)
             memory = max(peak_mb(worker.pid) for worker in workers)
             print(
-                f"{what}: {seconds:.1f} s, {total / seconds:,.0f} readings/s, "
-                f"a worker's greatest memory {memory:.0f} MB"
+                f"{what}: {seconds:.1f} s ({total / seconds:,.0f} readings a second), "
+                f"{used:.1f} s of the workers' processors, a worker's greatest memory "
+                f"{memory:.0f} MB, load of the machine {os.getloadavg()[0]:.1f}",
+                flush=True,
             )
     finally:
         for worker in workers:
@@ -60,12 +72,39 @@ def main() -> None:
             worker.wait(30)
 
 
+class Told(io.StringIO):
+    """Passes the progress of `reanalyse` on to standard error, every tenth line of it."""
+
+    def write(self, text: str) -> int:
+        """Show the start, every tenth study and the end."""
+        done, _, _ = text.removeprefix("Done: ").partition(" of ")
+        if not done.isdigit() or int(done) % 10 == 0:
+            sys.stderr.write(text)
+            sys.stderr.flush()
+        return len(text)
+
+
+def wait_until_current(study: Study) -> None:
+    """Wait until the study's findings have seen its newest reading."""
+    from reports.queries import standing
+
+    study.refresh_from_db()
+    while not standing(study).is_current:
+        time.sleep(0.1)
+
+
 def start_worker() -> subprocess.Popen[bytes]:
     """One worker process of its own."""
     return subprocess.Popen(
         [sys.executable, "manage.py", "worker"],
         cwd=Path(__file__).resolve().parent.parent,
-        env={**os.environ, "LOG_LEVEL": "ERROR"},
+        # two workers on two cores: more threads of the linear algebra would only get in each other's way
+        env={
+            **os.environ,
+            "LOG_LEVEL": "ERROR",
+            "OMP_NUM_THREADS": "1",
+            "OPENBLAS_NUM_THREADS": "1",
+        },
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
@@ -73,16 +112,25 @@ def start_worker() -> subprocess.Popen[bytes]:
 
 def peak_mb(pid: int) -> float:
     """Greatest resident memory of a process and its children so far, in MB."""
-    pids = [str(pid)]
-    children = Path(f"/proc/{pid}/task/{pid}/children")
-    if children.exists():
-        pids += children.read_text().split()
     peaks = []
-    for one in pids:
+    for one in family(pid):
         for line in Path(f"/proc/{one}/status").read_text().splitlines():
             if line.startswith("VmHWM:"):
                 peaks.append(int(line.split()[1]) / 1024)
     return max(peaks)
+
+
+def cpu_seconds(pid: int) -> float:
+    """Processor time that a process and its children have used so far."""
+    ticks = os.sysconf("SC_CLK_TCK")
+    fields = [Path(f"/proc/{one}/stat").read_text().rpartition(") ")[2] for one in family(pid)]
+    return sum(sum(int(part) for part in text.split()[11:13]) for text in fields) / ticks
+
+
+def family(pid: int) -> list[str]:
+    """A process and its children."""
+    children = Path(f"/proc/{pid}/task/{pid}/children")
+    return [str(pid), *(children.read_text().split() if children.exists() else [])]
 
 
 def fill(study_count: int, specimen_count: int, reading_count: int) -> None:
@@ -147,47 +195,87 @@ def fill(study_count: int, specimen_count: int, reading_count: int) -> None:
                 methods=[MethodPlan(revision) for revision in revisions],
             )
             register_study(by=by, study=study, at=before)
-            runs = Run.objects.bulk_create(
+            now = timezone.now()
+            same = {
+                "study_id": study.pk,
+                "zone_id": zone.pk,
+                "planned_by_id": by.pk,
+                "planned_at": now,
+            }
+            insert(
+                Run,
+                same,
+                ("revision_id", "specimen_id", "site"),
                 (
-                    Run(
-                        study=study,
-                        revision=revisions[k % METHODS],
-                        specimen=specimen,
-                        zone=zone,
-                        site=k // METHODS + 1,
-                        planned_by=by,
-                    )
+                    (revisions[k % METHODS].pk, specimen.pk, k // METHODS + 1)
                     for specimen in specimens
                     for k in range(reading_count)
                 ),
-                batch_size=1000,
             )
-            now = timezone.now()
+            runs = list(Run.objects.filter(study=study).order_by("pk").values_list("pk", flat=True))
             values = np.round(10 * np.exp(0.2 * rng.standard_normal(len(runs))), 1)
             stopped = rng.random(len(runs)) < 0.1
-            Reading.objects.bulk_create(
+            insert(
+                Reading,
+                {"kind": "timer", "measured_at": now, "entered_at": now, "by_id": by.pk},
+                ("uuid", "run_id", "raw", "low", "high", "words", "digest"),
                 (
-                    Reading(
-                        uuid=uuid.uuid4(),
-                        run=run,
-                        kind="timer",
-                        raw={"seconds": float(v), "ended": "stopped" if s else "failed"},
-                        low=float(v) if s else float(v) - 0.05,
-                        high=None if s else float(v) + 0.05,
-                        words=f"{v} s",
-                        measured_at=now,
-                        entered_at=now,
-                        by=by,
-                        digest=uuid.uuid4().hex * 2,
+                    (
+                        uuid.uuid4(),
+                        run,
+                        {"seconds": v, "ended": "stopped" if s else "failed"},
+                        v if s else v - 0.05,
+                        None if s else v + 0.05,
+                        f"{v} s",
+                        uuid.uuid4().hex * 2,
                     )
-                    for run, v, s in zip(runs, values, stopped, strict=True)
+                    for run, v, s in zip(runs, values.tolist(), stopped.tolist(), strict=True)
                 ),
-                batch_size=1000,
             )
+        if sys.stderr.isatty() or (place + 1) % 20 == 0:
+            print(f"filled {place + 1} of {study_count} studies", file=sys.stderr, flush=True)
 
 
-def amend_one() -> None:
-    """Amend a single reading, as a technician would."""
+def insert(
+    model: type[Model],
+    same: dict[str, Any],
+    columns: tuple[str, ...],
+    rows: Iterable[tuple[Any, ...]],
+) -> None:
+    """Write many rows by one prepared statement: model objects would cost ten times as much.
+
+    `same` holds columns with one value for all rows; what neither names gets its default.
+    """
+    from django.db import connection
+    from django.db.models import NOT_PROVIDED
+
+    fields = {field.attname: field for field in model._meta.concrete_fields}
+    constant = {
+        name: field.get_default()
+        for name, field in fields.items()
+        if name not in same
+        and name not in columns
+        and not field.primary_key
+        and (field.default is not NOT_PROVIDED or (not field.null and field.empty_strings_allowed))
+    } | same
+    ready = tuple(fields[n].get_db_prep_save(v, connection) for n, v in constant.items())
+    prepare = [fields[name].get_db_prep_save for name in columns]
+    names = ", ".join(connection.ops.quote_name(fields[n].column) for n in (*constant, *columns))
+    marks = ", ".join(["%s"] * (len(constant) + len(columns)))
+    table = connection.ops.quote_name(model._meta.db_table)
+    with connection.cursor() as cursor:
+        cursor.executemany(
+            f"INSERT INTO {table} ({names}) VALUES ({marks})",  # noqa: S608  names from the model
+            [
+                ready
+                + tuple(get(value, connection) for get, value in zip(prepare, row, strict=True))
+                for row in rows
+            ],
+        )
+
+
+def amend_one() -> Study:
+    """Amend a single reading, as a technician would; returns its study."""
     from trials.actions import ReadingEntry, record_reading
     from trials.models import Reading
 
@@ -203,6 +291,7 @@ def amend_one() -> None:
         reason="Misread.",
     )
     record_reading(by=reading.by, entry=entry)
+    return reading.run.study
 
 
 if __name__ == "__main__":
