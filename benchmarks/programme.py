@@ -167,16 +167,17 @@ def fill(study_count: int, specimen_count: int, reading_count: int) -> None:
             )
         )
     before = timezone.now() - timedelta(days=2)
+    earlier = Specimen.objects.count()
     for place in range(study_count):
         with transaction.atomic():
             specimens = Specimen.objects.bulk_create(
                 Specimen(
-                    code=uuid.uuid4().hex[:6],
+                    code=f"{earlier + place * specimen_count + k:06d}",
                     product=product,
                     acquired="bought",
                     acquired_on=before.date(),
                 )
-                for _ in range(specimen_count)
+                for k in range(specimen_count)
             )
             half = specimen_count // 2
             study = create_study(

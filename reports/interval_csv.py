@@ -224,9 +224,16 @@ def analyse(
 
 
 def analyse_pairs(
-    path: Path, tables: dict[str, PropertyTable], *, level: float, margin: float
+    path: Path,
+    tables: dict[str, PropertyTable],
+    *,
+    level: float,
+    margin: float,
+    record: Record | None = None,
 ) -> list[dict[str, Any]]:
     """One finding for each property and each arm but its first, by matched pairs.
+
+    A record speaks for a single pair only, as for single items everywhere.
 
     Raises
     ------
@@ -237,21 +244,28 @@ def analyse_pairs(
     for name, table in tables.items():
         (baseline, first), *others = table.arms.items()
         for arm, specimens in others:
-            terms = Terms(level, margin, table.direction == "higher", scope="auto")
+            terms = Terms(level, margin, table.direction == "higher", scope="auto", record=record)
             one = _by_pair(path, name, baseline, first)
             two = _by_pair(path, name, arm, specimens)
             alone = sorted(one.keys() ^ two.keys())
             if alone:
                 raise BadRow(f"{path}: {name}: pair {alone[0]} is not in both {baseline} and {arm}")
-            result = pairs_finding([(one[pair], two[pair]) for pair in one], terms)
+            result = pairs_finding([(one[pair], two[pair]) for pair in one], terms, list(one))
             found.append(_heading(name, table, baseline, arm) | _plain(result))
     return found
 
 
 def analyse_trends(
-    tables: dict[str, PropertyTable], *, level: float, margin: float
+    tables: dict[str, PropertyTable],
+    *,
+    level: float,
+    margin: float,
+    record: Record | None = None,
 ) -> list[dict[str, Any]]:
-    """One trend over exposure for each property, all arms together."""
+    """One trend over exposure for each property, all arms together.
+
+    A record is of the scatter about the line, the specimens' own differences included.
+    """
     found = []
     for name, table in tables.items():
         specimens = [
@@ -265,6 +279,7 @@ def analyse_trends(
             higher_is_better=table.direction == "higher",
             level=level,
             limit=1 - margin,
+            record=record,
         )
         found.append({"property": name, "direction": table.direction} | asdict(fitted))
     return found

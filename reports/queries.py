@@ -538,15 +538,34 @@ def latest_editions() -> list[Edition]:
     return sorted(newest.values(), key=lambda e: e.published_at, reverse=True)
 
 
-def matched_pairs(
-    baseline: ArmInputs, arm: ArmInputs
-) -> list[tuple[tuple[Bound, ...], tuple[Bound, ...]]]:
-    """The two sides of each pair, when every specimen read of both arms is in one; else nothing."""
-    first = {s.pair: s.bounds for s in baseline.specimens}
-    second = {s.pair: s.bounds for s in arm.specimens}
-    if "" in first or not first or first.keys() != second.keys():
-        return []
-    return [(first[pair], second[pair]) for pair in sorted(first)]
+@dataclass(frozen=True)
+class MatchedPairs:
+    """Pairs of which both sides were read, by their labels, and specimens without their partner."""
+
+    names: tuple[str, ...]
+    sides: tuple[tuple[tuple[Bound, ...], tuple[Bound, ...]], ...]
+    incomplete: tuple[str, ...]
+
+
+def matched_pairs(baseline: ArmInputs, arm: ArmInputs) -> MatchedPairs | None:
+    """The two sides of each pair, when every specimen read of both arms is in one; else None.
+
+    A pair that lost a side drops out, as long as two whole ones are left: what is gone must not
+    turn a paired study into an unpaired one.
+    """
+    first = {s.pair: s for s in baseline.specimens}
+    second = {s.pair: s for s in arm.specimens}
+    if "" in first or "" in second or not first or not second:
+        return None
+    whole = sorted(first.keys() & second.keys())
+    alone = sorted(first.keys() ^ second.keys())
+    if alone and len(whole) < 2:
+        return None
+    return MatchedPairs(
+        tuple(whole),
+        tuple((first[pair].bounds, second[pair].bounds) for pair in whole),
+        tuple((first.get(pair) or second[pair]).code for pair in alone),
+    )
 
 
 def same_session(*arms: ArmInputs) -> bool:

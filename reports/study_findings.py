@@ -75,7 +75,7 @@ def _finding(inputs: StudyInputs, method: MethodInputs, arm: queries.ArmInputs) 
             terms,
         )
     elif pairs := queries.matched_pairs(baseline, arm):
-        result = pairs_finding(pairs, terms)
+        result = pairs_finding(pairs.sides, terms, pairs.names, pairs.incomplete)
     else:
         result = ratio_finding(
             [s.bounds for s in baseline.specimens],

@@ -18,7 +18,7 @@ from reports.degradation.intervals import CannotCompare, Interval, Record
 from reports.degradation.laws import LAWS, Law
 from reports.degradation.posterior import Problem, difference_quantiles, is_scatter_unlimited
 
-ENGINE_VERSION = "1.0"
+ENGINE_VERSION = "1.1"
 
 # Linked scatter keeps its coverage while the arms are of like size; beyond this ratio of their
 # counts the scatters are kept apart. Chosen by the coverage table of METHOD.md.

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
 from reports.degradation.arms import Arm, PackedArms
+from reports.degradation.intervals import Record
 from reports.degradation.laws import Array, Law
 
 Mask = NDArray[np.bool_]
@@ -237,3 +240,25 @@ def _open_arms(
         width[row] = scatter[row]
         integral[row] = 0.0
     return mean, width, integral
+
+
+def record_term(record: Record | None, log_scatter: Array) -> Array:
+    """Log density in ln sigma of a record's scaled inverse chi-square on sigma^2, up to a constant.
+
+    Parameters
+    ----------
+    record : Record or None
+        None stands for the flat prior: 0 everywhere.
+    log_scatter : Array
+    """
+    if record is None:
+        return np.zeros_like(log_scatter)
+    away = np.clip(log_scatter - 0.5 * math.log(record.variance), -300.0, 300.0)
+    nu = record.degrees_of_freedom
+    return np.asarray(-nu * away - 0.5 * nu * np.exp(-2 * away), dtype=np.float64)
+
+
+def record_ceiling(record: Record) -> float:
+    """ln of a scatter above which a record leaves nothing: it falls like sigma^-nu."""
+    nu = record.degrees_of_freedom
+    return 0.5 * math.log(record.variance) + 0.5 + 3.0 / math.sqrt(nu) + 22.0 / nu

@@ -4,7 +4,8 @@ One owner's left and right, or one item before and after a treatment. What a pai
 in its ratio; the pair is the unit. The model is one-sample: ``ln(other / baseline) = mu + sigma e``
 with e standard normal and a flat prior on mu and ln sigma, so that exact readings give the paired
 t interval on the log scale. Pairs whose readings have two ends enter as the interval of ratios
-that the two leave open.
+that the two leave open. A record of the scatter of single values multiplies the prior with twice
+its variance; with one pair it speaks alone, and the answer is for these items.
 
 References
 ----------
@@ -16,17 +17,28 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.special import stdtrit
 
-from reports.degradation.arms import Arm, PackedArms, read_arm
-from reports.degradation.compare import THIS_MODEL, Comparison, verdict_of
-from reports.degradation.intervals import CannotCompare, Interval
+from reports.degradation.arms import Arm, PackedArms, at_middles, read_arm
+from reports.degradation.compare import (
+    NOTE_STEPS_BOUND,
+    THIS_MODEL,
+    Comparison,
+    compare,
+    verdict_of,
+)
+from reports.degradation.intervals import CannotCompare, Interval, Record
 from reports.degradation.laws import LAWS, Array
-from reports.degradation.likelihood import conditional_modes, log_likelihood
+from reports.degradation.likelihood import (
+    conditional_modes,
+    log_likelihood,
+    record_ceiling,
+    record_term,
+)
 
 LEAST_PAIRS = 2
 LEAST_BOUNDED = 2
@@ -38,6 +50,7 @@ _NODES = 36
 _POINTS = 181
 _LOG_CUT = 17.0
 _REACH = 12.0
+_MOST_LOG = 700.0  # ratios beyond e to this power are no numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +70,7 @@ def paired(
     higher_is_better: bool = True,
     margin: float = 0.1,
     level: float = 0.95,
+    record: Record | None = None,
 ) -> Comparison:
     """Compare the two sides of matched pairs.
 
@@ -67,36 +81,60 @@ def paired(
     higher_is_better : bool
     margin, level : float
         Between 0 and 1.
+    record : Record or None
+        Scatter of single values that the method has shown before; the log ratio of a pair has
+        twice its variance.
 
     Returns
     -------
     Comparison
-        With `scale` "paired" and both counts the number of pairs that say anything. `refusal` is
+        With `scale` "paired" and both counts the number of pairs that say anything; one pair with
+        a record has `scale` "record" and speaks for these items. Without a record `refusal` is
         set, and nothing is claimed, with fewer than two such pairs, with fewer than two that have
         both ends, or when exact pairs agree to the last digit.
 
     Raises
     ------
     CannotCompare
-        A margin or level out of range, or no pair.
+        A margin or level out of range, no pair, or sides whose ratio is no number.
     """
     if not 0 < level < 1 or not 0 < margin < 1:
         raise CannotCompare("Level and margin must lie between 0 and 1.")
     if not pairs:
         raise CannotCompare("There is no pair to compare.")
-    ratios = [r for pair in pairs if (r := _ratio(*pair)) is not None]
-    arm = read_arm(ratios)
+    telling = [(pair, r) for pair in pairs if (r := _ratio(*pair)) is not None]
+    arm = read_arm([r for _, r in telling])
     count = arm.count if arm else 0
-    refusal = _refusal(arm)
+    left_out = (
+        ()
+        if count == len(pairs)
+        else (f"Pairs whose readings say nothing were left out: {len(pairs) - count}.",)
+    )
+    if record is not None and len(telling) == 1:
+        (((baseline, other), _),) = telling
+        found_one = compare(
+            [baseline],
+            [other],
+            higher_is_better=higher_is_better,
+            margin=margin,
+            level=level,
+            record=record,
+        )
+        return replace(found_one, notes=(*found_one.notes, *left_out))
+    prior = Record(2 * record.variance, record.degrees_of_freedom) if record else None
+    refusal = _refusal(arm, prior)
     found: tuple[float, float, float] | None = None
+    notes: tuple[str, ...] = ()
     if not refusal and arm is not None:
         tail = (1 - level) / 2
-        found = _quantiles(arm, (tail, 0.5, 1 - tail))
+        found = _quantiles(arm, (tail, 0.5, 1 - tail), prior)
         if found is None:
             refusal = (
                 "All pairs show exactly the same ratio and carry no resolution, so their scatter "
                 "cannot be known. Enter the resolution of the readings."
             )
+        else:
+            found, notes = _widened(arm, found, tail, prior)
     if found is not None and not higher_is_better:
         found = (-found[2], -found[1], -found[0])
     low, middle, high = (math.exp(q) for q in found) if found else (0.0, math.nan, math.inf)
@@ -114,26 +152,49 @@ def paired(
         n_baseline=count,
         n_other=count,
         distribution=_LAW.name,
-        notes=()
-        if count == len(pairs)
-        else (f"Pairs whose readings say nothing were left out: {len(pairs) - count}.",),
+        notes=(*notes, *left_out),
     )
+
+
+def _widened(
+    arm: Arm, found: tuple[float, float, float], tail: float, prior: Record | None
+) -> tuple[tuple[float, float, float], tuple[str, ...]]:
+    """Span what the steps leave undecided, and what sharper readings would have left.
+
+    As for two arms: where all pairs can be true without any scatter, the readings do not prefer one
+    ratio to another inside what they have in common; and coarse readings never narrow a result
+    below that of the same readings taken at their middles.
+    """
+    low, middle, high = found
+    notes: tuple[str, ...] = ()
+    middles = None if arm.is_fine else at_middles(arm)
+    if middles is not None:
+        sharp = _student(middles, (tail, 0.5, 1 - tail), prior)
+        if sharp is not None:
+            low, high = min(low, sharp[0]), max(high, sharp[2])
+    if arm.common_width is not None and arm.log_low < arm.log_high:
+        if arm.log_low <= low and arm.log_high >= high:
+            notes = (NOTE_STEPS_BOUND,)
+        low, high = min(low, arm.log_low), max(high, arm.log_high)
+    return (low, middle, high), notes
 
 
 def _ratio(baseline: Interval, other: Interval) -> Interval | None:
     """What a pair leaves open of other / baseline; None when that is everything."""
-    low = 0.0 if math.isinf(baseline.high) else math.exp(other.log_low - baseline.log_high)
-    top = other.log_high - baseline.log_low
-    high = math.inf if math.isinf(top) or top > 700 else math.exp(top)
-    if (low == 0 and math.isinf(high)) or high == 0:
+    log_low, log_high = other.log_low - baseline.log_high, other.log_high - baseline.log_low
+    if log_low > _MOST_LOG or log_high < -_MOST_LOG:
+        raise CannotCompare("The two sides of a pair are too far apart in size to form a ratio.")
+    low = math.exp(log_low)
+    high = math.exp(log_high) if log_high < _MOST_LOG else math.inf
+    if low == 0 and math.isinf(high):
         return None
     return Interval(min(low, high), high)
 
 
-def _refusal(arm: Arm | None) -> str:
+def _refusal(arm: Arm | None, prior: Record | None) -> str:
     if arm is None or arm.count < LEAST_PAIRS:
         return "One pair shows no scatter: at least two pairs are needed."
-    if arm.bounded_count < LEAST_BOUNDED:
+    if arm.bounded_count < (LEAST_BOUNDED if prior is None else 1):
         return "Too few pairs have both ends to place their mean."
     return ""
 
@@ -144,49 +205,63 @@ def _plain_ratio(arm: Arm | None, *, higher_is_better: bool) -> float | None:
     return math.exp(arm.middle if higher_is_better else -arm.middle)
 
 
-def _quantiles(arm: Arm, wanted: tuple[float, float, float]) -> tuple[float, float, float] | None:
+def _quantiles(
+    arm: Arm, wanted: tuple[float, float, float], prior: Record | None
+) -> tuple[float, float, float] | None:
     if not arm.groups:
-        return _student(arm, wanted)
-    posterior = _integrate(arm)
+        return _student(arm, wanted, prior)
+    posterior = _integrate(arm, prior)
     low, middle, high = (_invert(posterior, p) for p in wanted)
     return low, middle, high
 
 
-def _student(arm: Arm, wanted: tuple[float, float, float]) -> tuple[float, float, float] | None:
+def _student(
+    arm: Arm, wanted: tuple[float, float, float], prior: Record | None
+) -> tuple[float, float, float] | None:
+    """Exact pairs: degrees of freedom and sums of squares of the pairs and of the record add up."""
     values, counts = np.array(arm.exact, dtype=np.float64).T
     total = float(np.sum(counts))
     mean = float(np.sum(counts * values) / total)
     squares = float(np.sum(counts * (values - mean) ** 2))
+    freedom = total - 1
+    if prior is not None:
+        freedom += prior.degrees_of_freedom
+        squares += prior.degrees_of_freedom * prior.variance
     if squares == 0:
         return None
-    error = math.sqrt(squares / (total - 1) / total)
-    low, middle, high = (float(mean + error * stdtrit(total - 1, p)) for p in wanted)
+    error = math.sqrt(squares / freedom / total)
+    low, middle, high = (float(mean + error * stdtrit(freedom, p)) for p in wanted)
     return low, middle, high
 
 
-def _integrate(arm: Arm) -> _Posterior:
-    low, high = _scatter_limits(arm)
+def _integrate(arm: Arm, prior: Record | None) -> _Posterior:
+    low, high = _scatter_limits(arm, prior)
     for _ in range(6):
         nodes = np.linspace(low, high, _NODES)
-        weight = _log_mass(arm, nodes)[0]
+        weight = _log_mass(arm, nodes)[0] + record_term(prior, nodes)
         carries = np.flatnonzero(weight > np.max(weight) - _LOG_CUT)
         step = nodes[1] - nodes[0]
         if carries.size >= 2 * _NODES // 3:
             break
         low, high = max(low, nodes[carries[0]] - step), min(high, nodes[carries[-1]] + step)
     weight, first, step_mean, chance, total = _log_mass(arm, nodes)
+    weight = weight + record_term(prior, nodes)
     share = np.exp(weight - np.max(weight))
     share[[0, -1]] *= 0.5
     return _Posterior(first, step_mean, chance, total, share / np.sum(share))
 
 
-def _scatter_limits(arm: Arm) -> tuple[float, float]:
+def _scatter_limits(arm: Arm, prior: Record | None) -> tuple[float, float]:
     span = max(arm.last_end - arm.first_end, 1e-9)
     # with k bounded pairs the likelihood falls like sigma^(1 - k)
-    high = math.log(span) + 3.0 + (_LOG_CUT + 1.0) / arm.scatter_power
+    high = math.log(span) + 3.0 + (_LOG_CUT + 1.0) / max(arm.scatter_power, 1)
+    if prior is not None:
+        high = max(high, record_ceiling(prior))
     if arm.common_width is not None:
-        return math.log(FLOOR_SHARE * max(arm.common_width, 1e-9 * span)), high
-    return math.log(max((arm.log_low - arm.log_high) / 16, 1e-7 * arm.narrowest, 1e-290)), high
+        low = math.log(FLOOR_SHARE * max(arm.common_width, 1e-9 * span))
+    else:
+        low = math.log(max((arm.log_low - arm.log_high) / 16, 1e-7 * arm.narrowest, 1e-290))
+    return low, max(high, low + 1.0)
 
 
 def _log_mass(arm: Arm, nodes: Array) -> tuple[Array, Array, Array, CubicSpline, Array]:

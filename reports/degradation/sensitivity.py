@@ -102,12 +102,13 @@ def _leave_one_out(arms: Arms, found: Comparison, *, higher_is_better: bool) -> 
         if _turns(answer, found):
             turned.setdefault(answer.verdict, []).append(name)
     return [
-        f"The verdict turns on one item: without {_any_of(names)} it would be '{verdict}'."
+        f"The verdict turns on one item: without {any_of(names)} it would be '{verdict}'."
         for verdict, names in turned.items()
     ]
 
 
-def _any_of(names: Sequence[str]) -> str:
+def any_of(names: Sequence[str]) -> str:
+    """Names for a sentence on any one of them."""
     if len(names) == 1:
         return names[0]
     return f"any one of {', '.join(names[:-1])} and {names[-1]}"

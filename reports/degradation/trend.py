@@ -25,8 +25,9 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import linprog
 from scipy.special import fdtrc, stdtrit
 
-from reports.degradation.intervals import CannotCompare, Interval
+from reports.degradation.intervals import CannotCompare, Interval, Record
 from reports.degradation.laws import Array, NormalLaw
+from reports.degradation.likelihood import record_ceiling, record_term
 
 LEAST_AGES = 3
 LEAST_SPECIMENS = 4
@@ -34,6 +35,10 @@ LEAST_BOUNDED = 3
 # As in compare: below this share of what the readings leave open, scatter makes no difference that
 # readings could show, and a flat prior would run to nothing.
 FLOOR_SHARE = 0.1
+NOTE_LINES_FIT = (
+    "The readings are too coarse to show scatter about the line; the band spans every line that fits "
+    "inside all of them."
+)
 # Two measures of service that move together this closely cannot be told apart as causes.
 TOGETHER = 0.8
 
@@ -145,6 +150,7 @@ def trend(
     level: float = 0.95,
     limit: float = 0.9,
     points: int = 9,
+    record: Record | None = None,
 ) -> Trend:
     """Fit retention over service.
 
@@ -159,6 +165,9 @@ def trend(
         Retention whose crossing is wanted, between 0 and 1.
     points : int
         Points of the band, 2 or more, evenly spaced from 0 to the longest exposure.
+    record : Record or None
+        Scatter about the line that the method has shown before, in the same sense as that of the
+        specimens: their own differences are in it. It multiplies the prior.
 
     Returns
     -------
@@ -197,11 +206,11 @@ def trend(
             notes=notes,
         )
 
-    refusal = _refusal(telling, ages)
+    refusal = _refusal(telling, ages, record)
     if refusal:
         return answer(refusal=refusal)
     tail = (1 - level) / 2
-    found = _slope_quantiles(telling, (tail, 0.5, 1 - tail))
+    found, notes = _slope_quantiles(telling, (tail, 0.5, 1 - tail), record)
     if found is None:
         return answer(
             refusal="All readings lie exactly on a line and carry no resolution, so their scatter "
@@ -209,7 +218,6 @@ def trend(
         )
     if not higher_is_better:
         found = (-found[2], -found[1], -found[0])
-    notes = []
     if ages[0] > 0:
         notes.append(
             "No specimen without service was tested, so retention is counted from a line drawn "
@@ -247,12 +255,14 @@ def _check(
             raise CannotCompare(f"An exposure must be a number from 0 up, not {exposure}.")
 
 
-def _refusal(telling: Sequence[tuple[float, Interval]], ages: Sequence[float]) -> str:
+def _refusal(
+    telling: Sequence[tuple[float, Interval]], ages: Sequence[float], record: Record | None
+) -> str:
     if len(ages) < LEAST_AGES:
         return (
             f"A trend needs at least {LEAST_AGES} service ages; readings of {len(ages)} are there."
         )
-    if len(telling) < LEAST_SPECIMENS:
+    if record is None and len(telling) < LEAST_SPECIMENS:
         return (
             f"A trend needs at least {LEAST_SPECIMENS} specimens to show their scatter about it; "
             f"{len(telling)} are there."
@@ -287,14 +297,54 @@ class _Lines:
         return float(np.ptp(ends[np.isfinite(ends)]))
 
 
+Quantiles = tuple[float, float, float]
+
+
 def _slope_quantiles(
-    telling: Sequence[tuple[float, Interval]], wanted: tuple[float, float, float]
-) -> tuple[float, float, float] | None:
+    telling: Sequence[tuple[float, Interval]], wanted: Quantiles, record: Record | None
+) -> tuple[Quantiles | None, list[str]]:
+    """Quantiles of the slope, and what there is to say about them."""
     lines = _grouped(telling)
     if lines.is_exact:
-        return _exact_quantiles(lines, wanted)
-    low, middle, high = _quadrature(lines, wanted)
-    return low / lines.unit, middle / lines.unit, high / lines.unit
+        return _exact_quantiles(lines, wanted, record), []
+    start, gap = _least_violation(lines)
+    low, middle, high = _quadrature(lines, wanted, (start, gap), record)
+    # coarse readings never narrow a result below that of the same readings taken at their middles
+    if np.all(np.isfinite(lines.low) & np.isfinite(lines.high)):
+        sharp = _exact_quantiles(lines, wanted, record)
+        if sharp is not None:
+            low, high = min(low, sharp[0] * lines.unit), max(high, sharp[2] * lines.unit)
+    notes = []
+    if gap < -1e-9 * lines.span:
+        # whole lines fit inside all readings: no slope among them is less likely than another
+        least, most = _fitting_slopes(lines)
+        if least <= low and most >= high:
+            notes.append(NOTE_LINES_FIT)
+        low, high = min(low, least), max(high, most)
+    return (low / lines.unit, middle / lines.unit, high / lines.unit), notes
+
+
+def _fitting_slopes(lines: _Lines) -> tuple[float, float]:
+    """Least and greatest slope of a line that lies inside all readings."""
+    ends = [
+        linprog(c=[sign, 0.0], **_inside(lines, 2), bounds=[(None, None)] * 2, method="highs").x
+        for sign in (1.0, -1.0)
+    ]
+    if ends[0] is None or ends[1] is None:  # open at one side: the posterior's own end stands
+        return math.inf, -math.inf
+    return float(ends[0][0]), float(ends[1][0])
+
+
+def _inside(lines: _Lines, columns: int) -> dict[str, Array]:
+    """Constraints that a line lies inside all readings; a third column lets all miss by as much."""
+    has_low, has_high = np.isfinite(lines.low), np.isfinite(lines.high)
+    one = np.ones_like(lines.x)
+    above = np.stack([-lines.x, -one, -one], axis=1)[has_low, :columns]
+    below = np.stack([lines.x, one, -one], axis=1)[has_high, :columns]
+    return {
+        "A_ub": np.concatenate([above, below]),
+        "b_ub": np.concatenate([-lines.low[has_low], lines.high[has_high]]),
+    }
 
 
 def _grouped(telling: Sequence[tuple[float, Interval]]) -> _Lines:
@@ -308,9 +358,8 @@ def _grouped(telling: Sequence[tuple[float, Interval]]) -> _Lines:
     return _Lines(scaled, low, high, weight, unit, bounded)
 
 
-def _exact_quantiles(
-    lines: _Lines, wanted: tuple[float, float, float]
-) -> tuple[float, float, float] | None:
+def _exact_quantiles(lines: _Lines, wanted: Quantiles, record: Record | None) -> Quantiles | None:
+    """Readings at their middles: degrees of freedom and sums of squares of the record add up."""
     y = 0.5 * (lines.low + lines.high)
     w = lines.weight
     middle = np.average(y, weights=w)
@@ -318,19 +367,25 @@ def _exact_quantiles(
     slope = float(np.sum(w * lines.x * (y - middle))) / sxx
     rest = float(np.sum(w * (y - middle - slope * lines.x) ** 2))
     freedom = float(np.sum(w)) - 2
-    if rest <= 1e-24 * max(float(np.sum(w * (y - middle) ** 2)), 1e-290):
+    if record is not None:
+        freedom += record.degrees_of_freedom
+        rest += record.degrees_of_freedom * record.variance
+    elif freedom < 1 or rest <= 1e-24 * max(float(np.sum(w * (y - middle) ** 2)), 1e-290):
         return None
     error = math.sqrt(rest / freedom / sxx)
     low, mid, high = (float((slope + error * stdtrit(freedom, p)) / lines.unit) for p in wanted)
     return low, mid, high
 
 
-def _quadrature(lines: _Lines, wanted: tuple[float, float, float]) -> tuple[float, float, float]:
-    start, gap = _least_violation(lines)
-    low, high = _scatter_limits(lines, gap)
+def _quadrature(
+    lines: _Lines, wanted: Quantiles, fit: tuple[Array, float], record: Record | None
+) -> Quantiles:
+    start, gap = fit
+    low, high = _scatter_limits(lines, gap, record)
     for _ in range(8):
         nodes = np.linspace(low, high, _COARSE_NODES)
         weight = _Plane.lay(lines, np.exp(nodes), start, _SIDE_COARSE).log_mass
+        weight = weight + record_term(record, nodes)
         carries = np.flatnonzero(weight > np.max(weight) - _LOG_CUT)
         step = nodes[1] - nodes[0]
         if carries.size >= _COARSE_NODES // 2:
@@ -341,7 +396,8 @@ def _quadrature(lines: _Lines, wanted: tuple[float, float, float]) -> tuple[floa
         max(low, nodes[carries[0]] - step), min(high, nodes[carries[-1]] + step), _NODES
     )
     plane = _Plane.lay(lines, np.exp(nodes), start, _SIDE)
-    share = np.exp(plane.log_mass - np.max(plane.log_mass))
+    weight = plane.log_mass + record_term(record, nodes)
+    share = np.exp(weight - np.max(weight))
     share[[0, -1]] *= 0.5
     share /= np.sum(share)
     a, b, c = (_invert(plane, share, p) for p in wanted)
@@ -353,24 +409,19 @@ def _least_violation(lines: _Lines) -> tuple[Array, float]:
 
     A negative miss means that whole lines fit inside all readings, with that much to spare.
     """
-    has_low, has_high = np.isfinite(lines.low), np.isfinite(lines.high)
-    above = np.stack([-lines.x, -np.ones_like(lines.x), -np.ones_like(lines.x)], axis=1)[has_low]
-    below = np.stack([lines.x, np.ones_like(lines.x), -np.ones_like(lines.x)], axis=1)[has_high]
     found = linprog(
-        c=[0.0, 0.0, 1.0],
-        A_ub=np.concatenate([above, below]),
-        b_ub=np.concatenate([-lines.low[has_low], lines.high[has_high]]),
-        bounds=[(None, None)] * 3,
-        method="highs",
+        c=[0.0, 0.0, 1.0], **_inside(lines, 3), bounds=[(None, None)] * 3, method="highs"
     )
     if found.x is None:
         raise CannotCompare("The readings are too far apart in size to place a line through them.")
     return np.asarray(found.x[:2], dtype=np.float64), float(found.x[2])
 
 
-def _scatter_limits(lines: _Lines, gap: float) -> tuple[float, float]:
+def _scatter_limits(lines: _Lines, gap: float, record: Record | None) -> tuple[float, float]:
     # with k readings that have both ends the likelihood falls like sigma^(2 - k)
     high = math.log(max(lines.span, 1e-6)) + 2.0 + (_LOG_CUT + 1.0) / max(1, lines.bounded - 2)
+    if record is not None:
+        high = max(high, record_ceiling(record))
     widths = (lines.high - lines.low)[np.isfinite(lines.high - lines.low)]
     low = math.log(gap / 16) if gap > 1e-9 * lines.span else math.nan
     if math.isnan(low):

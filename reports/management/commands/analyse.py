@@ -40,7 +40,8 @@ class Command(BaseCommand):
             nargs=2,
             type=float,
             metavar=("VARIANCE", "DEGREES_OF_FREEDOM"),
-            help="the method's repeatability on the natural-log scale, for single items",
+            help="scatter shown before, on the natural-log scale: the method's repeatability for single "
+            "items and single pairs, with --trend the scatter about the line",
         )
 
     def handle(
@@ -74,12 +75,13 @@ class Command(BaseCommand):
         record: list[float] | None,
         options: dict[str, Any],
     ) -> list[dict[str, Any]]:
+        known = Record(*record) if record else None
         if options["trend"]:
             table = read_table(file, needs="exposure", arms_needed=1)
-            return analyse_trends(table, level=level, margin=margin)
+            return analyse_trends(table, level=level, margin=margin, record=known)
         if options["paired"]:
-            return analyse_pairs(file, read_table(file, needs="pair"), level=level, margin=margin)
-        known = Record(*record) if record else None
+            table = read_table(file, needs="pair")
+            return analyse_pairs(file, table, level=level, margin=margin, record=known)
         return analyse(read_table(file), level=level, margin=margin, record=known)
 
 

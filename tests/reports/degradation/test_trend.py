@@ -3,6 +3,7 @@
 import math
 import time
 import warnings
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -137,3 +138,24 @@ def test_measures_that_move_together():
     # Pearson's formula by numpy
     assert service_correlation(km, months) == pytest.approx(np.corrcoef(km, months)[0, 1])
     assert service_correlation([1, 1, 1], [1, 2, 3]) is None
+
+
+def test_lines_that_all_fit_are_not_told_apart():
+    # brackets [1, 2] at every age: with the ages 0, 1 and 2 a line through the corners has slopes
+    # from -ln 2 / 2 to ln 2 / 2, and every one of them fits without any scatter
+    found = trend([(a, Interval(1, 2)) for a in (0.0, 0.0, 1.0, 1.0, 2.0, 2.0)])
+    assert found.slope_low == pytest.approx(-math.log(2) / 2, rel=1e-6)
+    assert found.slope_high == pytest.approx(math.log(2) / 2, rel=1e-6)
+    assert any("every line that fits" in note for note in found.notes)
+    assert found.crossing.low is not None
+
+
+def test_a_blunter_instrument_never_narrows_a_trend():
+    sharp = [
+        (a, v) for a, v in zip(AGES * 2, (7.4, 7.0, 6.1, 5.2, 7.1, 6.6, 6.3, 4.9), strict=True)
+    ]
+    widths = []
+    for half in (1e-6, 0.2, 0.5, 1.0):
+        found = trend([(a, Interval(v * math.exp(-half), v * math.exp(half))) for a, v in sharp])
+        widths.append(found.slope_high - found.slope_low)
+    assert all(b >= a * (1 - 1e-6) for a, b in pairwise(widths)), widths
