@@ -18,6 +18,7 @@ environment = env.Environment(variables=os.environ)
 VAR_DIR = environment.folder("VAR_DIR", default=BASE_DIR / "var")
 DEBUG = environment.flag("DEBUG", default=False)
 HTTPS = environment.flag("HTTPS", default=False)
+TLS_HERE = environment.flag("TLS_HERE", default=False)
 LOG_LEVEL = environment.choice("LOG_LEVEL", allowed=env.LOG_LEVELS, default="INFO")
 
 # Loopback only until somebody names the hosts: an embedded lab is not open to the network by
@@ -74,6 +75,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "trials.offline.BenchPageMiddleware",
     "labsite.middleware.RefusalMiddleware",
     "axes.middleware.AxesMiddleware",
 ]
@@ -178,6 +180,9 @@ CONTENT_SECURITY_POLICY = {
         "base-uri": ["'none'"],
         "form-action": ["'self'"],
         "frame-ancestors": ["'none'"],
+        # the bench as an app that opens without network
+        "worker-src": ["'self'"],
+        "manifest-src": ["'self'"],
     },
 }
 X_FRAME_OPTIONS = "DENY"
@@ -190,6 +195,12 @@ if HTTPS:
     # HTTPS=true says that a proxy ends TLS and overwrites this header.
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
     SECURE_HSTS_SECONDS = 60 * 60 * 24 * 365
+    SESSION_COOKIE_SECURE = True
+    CSRF_COOKIE_SECURE = True
+
+elif TLS_HERE:
+    # `manage.py bench_https` ends TLS itself. No redirect and no HSTS: the guide that leads a
+    # tablet to trusting the certificate is plain http on the same host.
     SESSION_COOKIE_SECURE = True
     CSRF_COOKIE_SECURE = True
 

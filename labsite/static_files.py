@@ -8,13 +8,13 @@ from typing import Any
 import plotly
 from django.conf import settings
 from django.contrib.staticfiles.finders import BaseFinder, get_finders
-from django.contrib.staticfiles.storage import ManifestStaticFilesStorage
 from django.core.files.storage import FileSystemStorage
 from django.core.management import call_command
+from whitenoise.storage import CompressedManifestStaticFilesStorage
 
 
-class HashedStaticFiles(ManifestStaticFilesStorage):
-    """Hash `import` lines in JavaScript modules too.
+class HashedStaticFiles(CompressedManifestStaticFilesStorage):  # type: ignore[misc]  # no types
+    """Hash `import` lines in JavaScript modules too, and lay a compressed copy beside each file.
 
     Without this a page after an upgrade could load a new module that imports an old one from
     the browser's cache.

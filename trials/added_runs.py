@@ -12,8 +12,10 @@ from trials import actions
 from trials.models import Run, Study
 
 
-def add_run_once(*, by: User, study: Study, entry: uuids.UUID, codes: Mapping[str, Any]) -> Run:
-    """The run that this entry adds, added now or before. `codes` are those of a person's form."""
+def add_run_once(
+    *, by: User, study: Study, entry: uuids.UUID, codes: Mapping[str, Any]
+) -> tuple[Run, bool]:
+    """The run that this entry adds, and whether it was added only now. `codes` are those of a person's form."""
     standing = _added_by(entry)
     if standing is None:
         try:
@@ -21,7 +23,7 @@ def add_run_once(*, by: User, study: Study, entry: uuids.UUID, codes: Mapping[st
                 run = actions.plan_run_by_codes(by=by, study=study, **codes)
                 run.entry = entry
                 run.save(update_fields=["entry"])
-                return run
+                return run, True
         except IntegrityError:
             # the same entry came twice at once, and the other was quicker
             standing = _added_by(entry)
@@ -29,7 +31,7 @@ def add_run_once(*, by: User, study: Study, entry: uuids.UUID, codes: Mapping[st
                 raise
     if not _is_same(standing, by=by, study=study, codes=codes):
         raise Conflict("Another run was added under this id; this one was not.")
-    return standing
+    return standing, False
 
 
 def _added_by(entry: uuids.UUID) -> Run | None:

@@ -204,13 +204,16 @@ class RunsView(BenchView):
         given = GivenRun(data=request.data)
         given.is_valid(raise_exception=True)
         entry = given.validated_data.pop("entry")
+        codes = given.validated_data
         if entry is None:
-            run = actions.plan_run_by_codes(by=person(request), study=study, **given.validated_data)
+            run = actions.plan_run_by_codes(by=person(request), study=study, **codes)
+            is_new = True
         else:
-            run = add_run_once(
-                by=person(request), study=study, entry=entry, codes=given.validated_data
-            )
-        return Response(_named(run.pk, entry), status=status.HTTP_201_CREATED)
+            run, is_new = add_run_once(by=person(request), study=study, entry=entry, codes=codes)
+        return Response(
+            _named(run.pk, entry),
+            status=status.HTTP_201_CREATED if is_new else status.HTTP_200_OK,
+        )
 
 
 def _named(run_id: int, entry: uuids.UUID | None) -> dict[str, Any]:

@@ -100,6 +100,13 @@ class TrialsConfig(AppConfig):
         triggers.append_only("trials_incident", what="incidents")
         triggers.guard(
             triggers.Guard(
+                table="trials_heldentry",
+                message="an entry handed over stays as it came",
+                on=("DELETE",),
+            )
+        )
+        triggers.guard(
+            triggers.Guard(
                 table="trials_methodrevision",
                 message="a method revision in force never changes; make a new revision",
                 on=("UPDATE",),

@@ -1512,3 +1512,54 @@ class RunExclusion(models.Model):
 
     def __str__(self) -> str:
         return f"{self.run}: {self.analysis}"
+
+
+class HeldEntry(models.Model):
+    """An entry that could not be taken as it is, handed to the lab lead. Nothing of it is lost."""
+
+    uuid = models.UUIDField(primary_key=True)
+    kind = models.CharField(max_length=20)
+    label = models.CharField(max_length=200)
+    address = models.CharField(max_length=300)
+    content = models.JSONField()
+    why = models.TextField(blank=True, help_text="What the server had said against it.")
+    made_at = models.DateTimeField(help_text="By the tablet's clock, put right.")
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    received_at = models.DateTimeField()
+    digest = models.CharField(max_length=64)
+    settled_at = models.DateTimeField(null=True, blank=True)
+    settled_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    settled_note = models.TextField(blank=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(settled_at__isnull=True, settled_by__isnull=True)
+                | Q(settled_at__isnull=False, settled_by__isnull=False) & ~Q(settled_note=""),
+                name="held_entry_settled_whole",
+            ),
+        ]
+        ordering = ["received_at"]
+
+    def __str__(self) -> str:
+        return self.label
+
+
+class EntriesFile(models.Model):
+    """What waited on a tablet, saved there as a file and brought to the lab."""
+
+    file_name = models.CharField(max_length=200)
+    content = models.BinaryField()
+    digest = models.CharField(max_length=64, unique=True)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    received_at = models.DateTimeField()
+    taken_at = models.DateTimeField(null=True, blank=True)
+    outcome = models.JSONField(default=dict, help_text="How many entries ended in which way.")
+
+    class Meta:
+        ordering = ["-received_at"]
+
+    def __str__(self) -> str:
+        return self.file_name

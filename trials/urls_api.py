@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from trials import api, photo_api, witness_api
+from trials import api, offline_api, photo_api, witness_api
 
 urlpatterns = [
     path("session/", api.SessionView.as_view(), name="api-session"),
@@ -21,6 +21,7 @@ urlpatterns = [
         witness_api.ConfirmView.as_view(),
         name="api-confirm",
     ),
+    path("held/<str:entry_id>/", offline_api.HeldView.as_view(), name="api-held"),
     path("studies/", api.StudiesView.as_view(), name="api-studies"),
     path("studies/<slug:slug>/", api.StudyView.as_view(), name="api-study"),
     path("studies/<slug:slug>/runs/", api.RunsView.as_view(), name="api-runs"),

@@ -2,12 +2,13 @@
 
 from django.urls import path
 
-from trials.views import bench, safety
+from trials.views import bench, offline, safety
 
 urlpatterns = [
     path("", bench.index, name="bench"),
     # before the studies: a study cannot be called safety here
     path("safety/", safety.rules, name="bench-safety"),
+    path("tablet/waiting/", offline.waiting, name="bench-waiting"),
     path("<slug:slug>/", bench.sheet, name="bench-sheet"),
     path("<slug:slug>/runs/<int:run_id>/", bench.run, name="bench-run"),
     path("<slug:slug>/runs/<int:run_id>/equipment/", bench.equipment, name="bench-equipment"),

@@ -14,6 +14,7 @@ urlpatterns = [
     path("methods/", lab.methods, name="lab-methods"),
     path("methods/<slug:key>/<int:number>/", lab.method_revision, name="lab-method"),
     path("", include("trials.urls_quality")),
+    path("", include("trials.urls_tablets")),
     path("studies/", lab.studies, name="lab-studies"),
     path("studies/add/", lab.add_study, name="lab-study-add"),
     path("studies/<slug:slug>/", lab.study, name="lab-study"),

@@ -4,7 +4,7 @@ import { test } from "node:test";
 import { labelOf } from "../../trials/static/trials/js/labels.js";
 import { LONGEST_MS, waitFor } from "../../trials/static/trials/js/queue/backoff.js";
 import { clockWords, offsetOf, offsetToWrite } from "../../trials/static/trials/js/queue/clock.js";
-import { fateOf, notStoredWords, queueWords } from "../../trials/static/trials/js/queue/flow.js";
+import { fateOf, notStoredWords, queueWords, shortWords } from "../../trials/static/trials/js/queue/flow.js";
 import { missingWords } from "../../trials/static/trials/js/queue/missing.js";
 
 test("waits grow, are spread by chance and end at a longest", () => {
@@ -75,6 +75,12 @@ test("the queue never says more than it knows", () => {
   ]);
   assert.match(queueWords({ ...none, waiting: 1 }, { phase: "sign in" })[0], /^1 entry waits .* sign in and/);
   assert.match(queueWords({ ...none, waiting: 1 }, { phase: "other person", name: "Wat" })[0], /Wat is signed in now/);
+});
+
+test("the strip says it in a few words", () => {
+  const counts = { waiting: 3, refused: 1, beside: 1 };
+  assert.equal(shortWords(counts, { phase: "no answer" }), "3 waiting, no network, 2 to look at");
+  assert.equal(shortWords({ waiting: 0, refused: 0, beside: 0 }, { phase: "idle" }), "Nothing waiting");
 });
 
 test("storage that is full is told, and 'kept' is not", () => {

@@ -1,11 +1,15 @@
 // View module: the queue's state, on every page of the bench. Started by _queue.html.
 
 import { flush, listen, standing, whoseQueue } from "../queue.js";
-import { queueWords } from "./flow.js";
+import { queueWords, shortWords } from "./flow.js";
 import { missingWords } from "./missing.js";
+import { wireOffline } from "./offline.js";
+
+const OLD_MS = 60_000;
 
 const bar = document.querySelector("[data-queue]");
 const words = bar.querySelector("[data-queue-words]");
+const strip = bar.querySelector("[data-queue-strip]");
 const look = bar.querySelector("[data-queue-look]");
 const signIn = bar.querySelector("[data-queue-sign-in]");
 const missing = bar.querySelector("[data-queue-missing]");
@@ -18,9 +22,10 @@ function draw() {
   drawing ??= requestAnimationFrame(async () => {
     drawing = null;
     const now = await standing();
-    const nextIn = now.status.next_in_ms ? Math.ceil((now.status.next_in_ms - (Date.now() - now.status.at)) / 1000) : null;
-    const told = queueWords(now.counts, { ...now.status, next_in_s: nextIn !== null && nextIn > 0 ? nextIn : null });
+    const left = now.status.next_in_ms ? now.status.next_in_ms - (Date.now() - now.status.at) : 0;
+    const told = queueWords(now.counts, { ...now.status, next_in_s: left > 0 ? Math.ceil(left / 1000) : null });
     show(told.join(" "));
+    strip.textContent = shortWords(now.counts, now.status);
     bar.dataset.queue = now.counts.waiting + now.counts.refused ? "waiting" : "empty";
     bar.dataset.waiting = now.counts.waiting;
     bar.dataset.refused = now.counts.refused;
@@ -67,7 +72,20 @@ async function tellWhatIsMissing() {
   );
 }
 
+/** A page from the tablet's own keeping shows what was known when it was drawn: say so. */
+function tellItsAge() {
+  const drawn = Date.parse(bar.dataset.drawnAt);
+  if (Date.now() - drawn > OLD_MS && performance.timeOrigin - drawn > OLD_MS) {
+    const age = bar.querySelector("[data-queue-age]");
+    const time = new Date(drawn).toLocaleString("en-GB", { day: "numeric", month: "long", hour: "2-digit", minute: "2-digit" });
+    age.textContent = `This page shows what was known on ${time}. It is drawn anew when there is network.`;
+    age.hidden = false;
+  }
+}
+
 bar.querySelector("[data-queue-name]").textContent = whoseQueue.name;
+tellItsAge();
 draw();
 tellWhatIsMissing();
 flush();
+wireOffline(bar);

@@ -67,6 +67,21 @@ export function queueWords(counts, status) {
   return told;
 }
 
+/** The same in a few words, for the strip that is always in view. */
+export function shortWords({ waiting, refused, beside }, status) {
+  const told = [waiting ? `${waiting.toLocaleString("en-GB")} waiting` : "Nothing waiting"];
+  if (waiting && status.phase === "sending") {
+    told.push("sending");
+  }
+  if (["no answer", "sign in"].includes(status.phase)) {
+    told.push(status.phase === "sign in" ? "sign in" : "no network");
+  }
+  if (refused + beside) {
+    told.push(`${refused + beside} to look at`);
+  }
+  return told.join(", ");
+}
+
 function reasonWords({ phase, name = "", next_in_s = null }) {
   switch (phase) {
     case "sending":
