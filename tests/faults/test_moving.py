@@ -1,6 +1,7 @@
 """A whole lab moves from SQLite to PostgreSQL and back, and is the same lab."""
 
 import re
+import secrets
 
 import psycopg
 import pytest
@@ -20,7 +21,7 @@ def test_from_sqlite_to_postgresql_and_back(tmp_path, postgresql_url):
     sites = []
     for name, variables in (
         ("first", {}),
-        ("second", {"DATABASE_URL": postgresql_url, "SECRET_KEY": "x" * 50}),
+        ("second", {"DATABASE_URL": postgresql_url, "SECRET_KEY": secrets.token_urlsafe(50)}),
         ("third", {}),
     ):
         folder = tmp_path / name
