@@ -68,6 +68,7 @@ def running_demo(folder: Path) -> Iterator[Site]:
             )
             _manage(["migrate", "--verbosity", "0"], environment)
             _manage(["load_demo"], environment)
+            _manage(["load_demo_bench"], environment)
         port = _free_port()
         command = [sys.executable, "manage.py", "demo", "--port", str(port)]
         command += ["--no-seed"] if has_server else []

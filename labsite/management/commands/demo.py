@@ -77,6 +77,7 @@ class Command(BaseCommand):
     def _work(self, *, port: int, with_seed: bool) -> None:
         if with_seed:
             self._call_if_there("load_demo")
+            self._call_if_there("load_demo_bench")
         _wait_until_answering(port)
         if with_seed:
             self._call_if_there("publish_demo", wait=True)

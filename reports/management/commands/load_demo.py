@@ -47,7 +47,7 @@ class Command(BaseCommand):
             Lab.objects.get_or_create(
                 pk=1, defaults={"name": lab["name"], "note": lab["note"], "is_invented": True}
             )
-            people = _people(lab["people"])
+            people = load_people(lab["people"])
         lead = next(u for u in people.values() if u.groups.filter(name=Role.LEAD).exists())
         technician = next(
             u for u in people.values() if u.groups.filter(name=Role.TECHNICIAN).exists()
@@ -55,22 +55,22 @@ class Command(BaseCommand):
         if not Product.objects.exists():
             with transaction.atomic():
                 load_methods(by=lead)
-                _gear(lead=lead, people=people)
+                load_gear(lead=lead, people=people)
                 _controls(technician=technician)
         for plan in json.loads((FOLDER / "studies.json").read_text(encoding="utf-8")):
             if Study.objects.filter(slug=plan["slug"]).exists():
                 continue
             self.stdout.write(f"Loading readings: {plan['title']}")
             with transaction.atomic():
-                _study(plan, people=people, technician=technician)
+                load_study(plan, people=people, technician=technician)
 
 
-def _rows(name: str) -> Iterable[dict[str, str]]:
-    with (FOLDER / name).open(encoding="utf-8", newline="") as file:
+def rows(name: str, folder: Path = FOLDER) -> Iterable[dict[str, str]]:
+    with (folder / name).open(encoding="utf-8", newline="") as file:
         yield from csv.DictReader(file)
 
 
-def _people(people: list[dict[str, Any]]) -> dict[str, User]:
+def load_people(people: list[dict[str, Any]]) -> dict[str, User]:
     found: dict[str, User] = {}
     lines = []
     for person in people:
@@ -93,9 +93,9 @@ def _people(people: list[dict[str, Any]]) -> dict[str, User]:
     return found
 
 
-def _gear(*, lead: User, people: dict[str, User]) -> None:
+def load_gear(*, lead: User, people: dict[str, User], folder: Path = FOLDER) -> None:
     """Products, zones, specimens and what is known of them, as a person would enter them."""
-    zones = list(_rows("zones.csv"))
+    zones = list(rows("zones.csv", folder))
     padded = {row["product"] for row in zones if row["padding"]}
     products = {
         row["product"]: add_product(
@@ -110,7 +110,7 @@ def _gear(*, lead: User, people: dict[str, User]) -> None:
             certification_claims=row["certification_claims"],
             padded=row["product"] in padded,
         )
-        for row in _rows("products.csv")
+        for row in rows("products.csv", folder)
     }
     # one line for each method that a zone carries
     for (product, code), lines in groupby(zones, key=lambda row: (row["product"], row["zone"])):
@@ -140,10 +140,10 @@ def _gear(*, lead: User, people: dict[str, User]) -> None:
             condition_at_intake=row["condition_at_intake"],
             owner_alias=row["owner_alias"],
         )
-        for row in _rows("specimens.csv")
+        for row in rows("specimens.csv", folder)
     }
     by_name = {person.display_name: person for person in people.values()}
-    for row in _rows("custody.csv"):
+    for row in rows("custody.csv", folder):
         add_custody_event(
             by=by_name.get(row["by_name"], lead),
             specimen=specimens[row["specimen"]],
@@ -153,7 +153,7 @@ def _gear(*, lead: User, people: dict[str, User]) -> None:
             by_name=row["by_name"],
             note=row["note"],
         )
-    for row in _rows("service.csv"):
+    for row in rows("service.csv", folder):
         add_service_entry(by=lead, specimen=specimens[row["specimen"]], **_service(row))
 
 
@@ -191,8 +191,8 @@ def _int(text: str) -> int | None:
 
 
 def _controls(*, technician: User) -> None:
-    revisions = _revisions()
-    for row in _rows("controls.csv"):
+    revisions = newest_revisions()
+    for row in rows("controls.csv"):
         take_over_control_run(
             by=technician,
             revision=revisions[row["method"]],
@@ -204,17 +204,20 @@ def _controls(*, technician: User) -> None:
         )
 
 
-def _revisions() -> dict[str, MethodRevision]:
+def newest_revisions() -> dict[str, MethodRevision]:
     newest: dict[str, MethodRevision] = {}
     for revision in MethodRevision.objects.select_related("method").order_by("number"):
         newest[revision.method.key] = revision
     return newest
 
 
-def _study(plan: dict[str, Any], *, people: dict[str, User], technician: User) -> None:
+def load_study(
+    plan: dict[str, Any], *, people: dict[str, User], technician: User, folder: Path = FOLDER
+) -> Study:
+    """A study with its readings; words for a first edition only where the plan has them."""
     lead = people[plan["registered_by"]]
     by_code = {s.code: s for s in Specimen.objects.all()}
-    revisions = _revisions()
+    revisions = newest_revisions()
     study = create_study(
         by=lead,
         fields={
@@ -240,12 +243,15 @@ def _study(plan: dict[str, Any], *, people: dict[str, User], technician: User) -
     )
     register_study(by=lead, study=study, at=datetime.fromisoformat(plan["registered_at"]))
     name = f"readings-{study.slug}.csv"
-    upload = receive_upload(
-        by=technician, study=study, file_name=name, content=(FOLDER / name).read_bytes()
-    )
-    store_upload(by=technician, upload=upload)
-    save_draft(
-        by=lead,
-        study=study,
-        fields={"headline": plan["headline"], "summary_text": plan["summary"]},
-    )
+    if (folder / name).exists():
+        upload = receive_upload(
+            by=technician, study=study, file_name=name, content=(folder / name).read_bytes()
+        )
+        store_upload(by=technician, upload=upload)
+    if "headline" in plan:
+        save_draft(
+            by=lead,
+            study=study,
+            fields={"headline": plan["headline"], "summary_text": plan["summary"]},
+        )
+    return study

@@ -33,7 +33,12 @@ class Command(BaseCommand):
 
     def handle(self, *, wait: bool = False, **_: Any) -> None:
         """Publish what is ready and has no edition yet."""
-        studies = list(Study.objects.registered().filter(is_invented=True, editions__isnull=True))
+        # a study without words for a first edition is left to whoever plays the editor
+        studies = list(
+            Study.objects.registered().filter(
+                is_invented=True, editions__isnull=True, draft__isnull=False
+            )
+        )
         if not studies:
             return
         if wait:
