@@ -25,6 +25,7 @@ PLACES: tuple[tuple[str, str, Deed | None], ...] = (
     ("Desk", "/desk/", Deed.SEE_FINDINGS),
     ("Audit", "/audit/", Deed.READ_AUDIT),
     ("People", "/people/", Deed.ADMINISTER),
+    ("Jobs", "/jobs/", Deed.ADMINISTER),
     ("Administration", "/admin/", Deed.ADMINISTER),
 )
 

@@ -31,9 +31,10 @@ from django.db.models.functions import Coalesce, Greatest
 from django.utils import timezone
 from kombu.exceptions import KombuError, OperationalError
 
-from labsite import logs
+from labsite import audit, logs
 from labsite.errors import Refused
-from labsite.models import Job, JobState, Pulse
+from labsite.models import Job, JobState, Pulse, User
+from labsite.roles import Deed, check_may
 
 log = logging.getLogger(__name__)
 
@@ -110,6 +111,17 @@ def _give_fresh_attempts(job: Job) -> None:
         progress_total=0,
     )
     job.refresh_from_db()
+
+
+@transaction.atomic
+def try_again(*, by: User, job: Job) -> None:
+    """Give a job that failed a fresh set of attempts, once whatever stopped it is put right."""
+    check_may(by, Deed.ADMINISTER)
+    if job.state != JobState.FAILED:
+        raise Refused("This job has not failed, so there is nothing to try again.")
+    _give_fresh_attempts(job)
+    audit.record(by=by, verb="tried job again", subject=job)
+    transaction.on_commit(partial(ring, job.pk))
 
 
 def ring(job_id: int) -> bool:

@@ -1,8 +1,10 @@
 """What happens around every request: its id, its headers, and refusals nobody caught."""
 
+import logging
 import re
 import uuid
 from collections.abc import Callable
+from time import perf_counter
 from typing import Any, TypeVar
 
 from django.conf import settings
@@ -13,6 +15,7 @@ from labsite.access import BY_PIN
 from labsite.errors import Refused
 from labsite.roles import PIN_DEEDS
 
+log = logging.getLogger(__name__)
 GetResponse = Callable[[HttpRequest], HttpResponse]
 View = TypeVar("View", bound=Callable[..., Any])
 # A proxy may hand its own id on; anything else would let a stranger write into our log.
@@ -44,13 +47,35 @@ class RequestIdMiddleware:
         request.META["wornproof.request_id"] = request_id
         token = logs.origin.set(request_id)
         address_token = audit.came_from.set(address_of(request))
+        started = perf_counter()
         try:
             response = self.get_response(request)
+            _log(request, response, perf_counter() - started)
         finally:
             audit.came_from.reset(address_token)
             logs.origin.reset(token)
         response.headers["X-Request-ID"] = request_id
         return response
+
+
+def _log(request: HttpRequest, response: HttpResponse, took_s: float) -> None:
+    """Write one line a request. No query string: it may hold what somebody searched for."""
+    took_ms = round(took_s * 1000, 1)
+    log.info(
+        "%s %s %s in %s ms",
+        request.method,
+        request.path,
+        response.status_code,
+        took_ms,
+        extra={
+            "told": {
+                "method": request.method,
+                "path": request.path,
+                "status": response.status_code,
+                "took_ms": took_ms,
+            }
+        },
+    )
 
 
 class PermissionsPolicyMiddleware:

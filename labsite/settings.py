@@ -19,6 +19,7 @@ VAR_DIR = environment.folder("VAR_DIR", default=BASE_DIR / "var")
 DEBUG = environment.flag("DEBUG", default=False)
 HTTPS = environment.flag("HTTPS", default=False)
 TLS_HERE = environment.flag("TLS_HERE", default=False)
+LOG_FORMAT = environment.choice("LOG_FORMAT", allowed=("line", "json"), default="line")
 LOG_LEVEL = environment.choice("LOG_LEVEL", allowed=env.LOG_LEVELS, default="INFO")
 
 # Loopback only until somebody names the hosts: an embedded lab is not open to the network by
@@ -270,13 +271,14 @@ LOGGING: dict[str, Any] = {
     "disable_existing_loggers": False,
     "filters": {"origin": {"()": "labsite.logs.OriginFilter"}},
     "formatters": {
+        "json": {"()": "labsite.logs.JsonFormatter"},
         "line": {"format": "%(asctime)s %(levelname)s [%(origin)s] %(name)s: %(message)s"},
     },
     "handlers": {
         "stderr": {
             "class": "logging.StreamHandler",
             "filters": ["origin"],
-            "formatter": "line",
+            "formatter": LOG_FORMAT,
         },
     },
     "root": {"handlers": ["stderr"], "level": LOG_LEVEL},

@@ -6,7 +6,7 @@ from django.contrib.auth.decorators import login_not_required
 from django.urls import include, path
 from django.views.generic import RedirectView
 
-from labsite import access_views, audit_views, gallery, views
+from labsite import access_views, audit_views, gallery, operations, views
 
 to_sign_in = RedirectView.as_view(pattern_name="sign-in", query_string=True)
 
@@ -21,6 +21,9 @@ urlpatterns = [
     path("welcome/<str:token>/", access_views.welcome, name="welcome"),
     path("switch/", access_views.switch, name="switch"),
     path("switch/<int:pk>/", access_views.switch_to, name="switch-to"),
+    path("jobs/", operations.jobs_page, name="jobs"),
+    path("jobs/<int:pk>/again/", operations.try_again, name="job-again"),
+    path("metrics", operations.MetricsView.as_view(), name="metrics"),
     path("audit/", audit_views.index, name="audit"),
     path("gallery/", gallery.gallery, name="gallery"),
     # The administration's own form knows nothing of the second factor.
