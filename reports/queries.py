@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from datetime import date
+from functools import cached_property
 from types import MappingProxyType
 from typing import Any
 from uuid import UUID
@@ -150,7 +151,7 @@ class StudyInputs:
             del plain["analyses"]
         return plain
 
-    @property
+    @cached_property
     def digest(self) -> str:
         """SHA-256 of the canonical JSON of these inputs, without row numbers."""
         return digest_of(self.plain)
