@@ -344,7 +344,8 @@ def _mass_gain(raw: Mapping[str, Any], scale: Scale) -> Entry:
     after = fields.number("after_g")
     if before == 0:
         fields.problems["before_g"] = "A specimen cannot weigh nothing."
-    net = after - before
+    # the net of two masses typed in tenths is a number in tenths; binary dust is not a reading
+    net = round(after - before, 6)
     if not fields.problems and net < -scale.resolution:
         fields.problems["after_g"] = (
             f"It weighs less after ({with_unit(after, 'g')}) than before "
@@ -356,8 +357,6 @@ def _mass_gain(raw: Mapping[str, Any], scale: Scale) -> Entry:
             f"({with_unit(scale.range_high, scale.unit)})."
         )
     fields.done()
-    # the net of two masses typed in tenths is a number in tenths; binary dust is not a reading
-    net = round(net, 6)
     limit = scale.detection_limit if scale.detection_limit is not None else scale.resolution
     if net <= limit:
         return _below(limit, scale)
