@@ -2,7 +2,7 @@
 
 import difflib
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,6 +13,7 @@ from django.utils import timezone
 from labsite import audit
 from labsite.errors import Refused
 from labsite.models import User
+from trials.intervals import plain
 from trials.models import Method, MethodRevision, PublishedLimit, UncertaintyBudget
 from trials.physics.budget import Budget, Component, Shape, combine
 from trials.physics.derivations import check_settings, derivation
@@ -20,6 +21,7 @@ from trials.physics.errors import PhysicsError
 from trials.physics.trace_figures import FIGURES
 from trials.physics.units import is_convertible, unit_of
 from trials.plans.families import rule_problems, rule_words
+from trials.queries import WRITTEN, setting_fact
 
 State = MethodRevision.State
 
@@ -237,22 +239,60 @@ def changes_between(old: MethodRevision, new: MethodRevision) -> list[ChangedFie
 def lines_of(revision: MethodRevision, name: str) -> list[str]:
     """What a revision says in a field, as lines a person reads."""
     value = getattr(revision, name)
-    if name == "settings":
-        return [f"{s['label']}: {s['value']} {s.get('unit') or ''}".strip() for s in value]
-    if name == "grade_scale":
-        return [f"{step['grade']}: {step['words']}" for step in value]
-    if name == "checks":
-        return [f"{c['text']}{' (critical)' if c.get('critical') else ''}" for c in value]
-    if name == "spoils_rules":
-        return rule_words(value)
-    if name == "step_rule":
-        # a no that is not said is a no all the same
-        value = {key: one for key, one in value.items() if one not in (None, False)}
+    if value in (None, "", [], {}):
+        return []
+    write = _WRITERS.get(name)
+    if write is not None:
+        return write(revision, value)
     if isinstance(value, dict):
         return [f"{key.replace('_', ' ')}: {_plain(one)}" for key, one in value.items()]
     if isinstance(value, list):
         return [str(one) for one in value]
-    return [_plain(value)] if value not in (None, "") else []
+    return [_plain(value)]
+
+
+def _share(revision: MethodRevision, value: float) -> list[str]:
+    return [f"{plain(100 * value)}\u00a0%"]
+
+
+def _in_unit(revision: MethodRevision, value: float) -> list[str]:
+    return [f"{plain(value)}\u00a0{WRITTEN.get(revision.unit, revision.unit)}".rstrip()]
+
+
+def _trace_lines(revision: MethodRevision, value: dict[str, Any]) -> list[str]:
+    kind = FIGURES.get(str(value.get("figure")))
+    said = value | {"figure": kind.words if kind else value.get("figure")}
+    return [f"{key.replace('_', ' ')}: {_plain(one)}" for key, one in said.items()]
+
+
+def _step_lines(revision: MethodRevision, value: dict[str, Any]) -> list[str]:
+    # a no that is not said is a no all the same
+    said = {key: one for key, one in value.items() if one not in (None, False)}
+    return [f"{key.replace('_', ' ')}: {_plain(one)}" for key, one in said.items()]
+
+
+_WRITERS: Mapping[str, Callable[[MethodRevision, Any], list[str]]] = {
+    "outcome_kind": lambda revision, _: [str(revision.get_outcome_kind_display())],
+    "direction": lambda revision, _: [str(revision.get_direction_display())],
+    "unit": lambda _, value: [WRITTEN.get(value, value)],
+    "margin": _share,
+    "control_drift_limit": _share,
+    "resolution": _in_unit,
+    "detection_limit": _in_unit,
+    "range_low": _in_unit,
+    "range_high": _in_unit,
+    "settings": lambda _, value: [
+        f"{fact.label}: {fact.words}" for fact in map(setting_fact, value)
+    ],
+    "grade_scale": lambda _, value: [f"{step['grade']}: {step['words']}" for step in value],
+    "checks": lambda _, value: [
+        f"{check['text']}{' (critical)' if check.get('critical') else ''}" for check in value
+    ],
+    "spoils_rules": lambda _, value: rule_words(value),
+    "step_rule": _step_lines,
+    "trace": _trace_lines,
+    "derivation": lambda _, value: [derivation(value).words],
+}
 
 
 def _plain(value: Any) -> str:

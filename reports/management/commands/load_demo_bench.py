@@ -19,7 +19,7 @@ from reports.management.commands.load_demo import (
     rows,
 )
 from specimens.models import Specimen
-from trials import actions, consumables, controls, instruments, traces
+from trials import actions, consumables, controls, instruments, method_library, traces
 from trials.models import ConsumableUnit, Instrument, Run, Study
 from trials.physics.trace_figures import TraceSettings
 from trials.tablets import Sent
@@ -53,6 +53,7 @@ class Command(BaseCommand):
                 _belts_used(technician, study, belts)
             _drops(lead, technician)
             _found_wrong(lead)
+            _limits_and_budget(lead)
 
 
 def _person(role: Role) -> User:
@@ -199,3 +200,22 @@ def _found_wrong(lead: User) -> None:
             found_at=datetime.fromisoformat(row["found_at"]),
             what_happened=row["what_happened"],
         )
+
+
+def _limits_and_budget(lead: User) -> None:
+    revisions = newest_revisions()
+    for row in rows("limits.csv", FOLDER):
+        fields = {name: row[name] for name in ("standard", "edition", "clause", "words", "why")}
+        method_library.add_limit(
+            by=lead,
+            method=revisions[row["method"]].method,
+            fields=fields | {"is_comparable": False},
+        )
+    budget = json.loads((FOLDER / "budget.json").read_text(encoding="utf-8"))
+    method_library.make_budget(
+        by=lead,
+        revision=revisions[budget["method"]],
+        at_value=budget["at_value"],
+        components=budget["components"],
+        note=budget["note"],
+    )
