@@ -2,14 +2,25 @@
 
 from dataclasses import dataclass
 from functools import cache
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
+from django.db.models import Exists, OuterRef
+
 from labsite.models import User
 from specimens.models import Zone
-from trials.models import Reading, ReadingConfirmation, Run, SafetyAcknowledgement, VideoMark
+from trials.models import (
+    Reading,
+    ReadingConfirmation,
+    Run,
+    SafetyAcknowledgement,
+    Study,
+    VideoMark,
+)
 from trials.photos import PhotoLine, marks_of, photos_of
 from trials.phrases import phrases_for
+from trials.queries import RunLine, for_bench, run_line
 from trials.safety import Prompts, prompts_of
 from trials.sketches import Sketch, sketch_of
 from trials.witness import wanted_code
@@ -17,6 +28,7 @@ from trials.witness import wanted_code
 GRADE_PICTURES = Path(__file__).parent / "static" / "trials" / "grades"
 WATCHER_CHECK = "second_person"
 MOST_MARKS = 50
+TODAY_AT_MOST = 60
 
 
 @dataclass(frozen=True)
@@ -155,3 +167,59 @@ def grade_pictures(key: str, scale: list[dict[str, Any]]) -> tuple[GradePicture,
 @cache
 def _drawn() -> frozenset[str]:
     return frozenset(path.name for path in GRADE_PICTURES.glob("*.svg"))
+
+
+# --- today's runs ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class TodayBlock:
+    """Runs in a row of one method: set up once."""
+
+    method: str
+    runs: tuple[RunLine, ...]
+
+
+@dataclass(frozen=True)
+class Today:
+    """What is to be done at the bench now, in the order of the sheet."""
+
+    session: int  # 0 when no plan made sessions
+    done_count: int
+    all_count: int
+    blocks: tuple[TodayBlock, ...]
+    left_out: int
+
+    @property
+    def runs(self) -> tuple[RunLine, ...]:
+        """All of them, in order."""
+        return tuple(run for block in self.blocks for run in block.runs)
+
+
+def today(study: Study) -> Today:
+    """The first session of the plan that has something to do, else the runs in sheet order."""
+    is_read = Exists(Reading.objects.filter(run=OuterRef("pk")))
+    runs = Run.objects.filter(study=study).annotate(is_read=is_read)
+    waiting = runs.filter(void__isnull=True, is_read=False)
+    session = (
+        waiting.filter(session__gt=0).order_by("session").values_list("session", flat=True).first()
+    )
+    own = runs.filter(session=session) if session else runs
+    to_do = for_bench(own.filter(void__isnull=True, is_read=False).order_by("position", "pk"))[
+        : TODAY_AT_MOST + 1
+    ]
+    lines = [run_line(run) for run in to_do]
+    shown = lines[:TODAY_AT_MOST]
+    blocks = tuple(
+        TodayBlock(method, tuple(same))
+        for method, same in groupby(shown, key=lambda line: line.method_name)
+    )
+    count = own.count()
+    waiting_count = own.filter(void__isnull=True, is_read=False).count()
+    return Today(
+        session=session or 0,
+        done_count=count - waiting_count,
+        all_count=count,
+        blocks=blocks,
+        left_out=waiting_count - len(shown),
+    )

@@ -363,12 +363,17 @@ def study_detail(study: Study) -> StudyDetail:
     return StudyDetail(
         study=studies_with_counts([study])[0],
         methods=tuple(_methods_of(study)),
-        specimens=tuple(
-            study.arms.filter(specimens__isnull=False)
-            .order_by("specimens__code")
-            .values_list("specimens__code", flat=True)
-        ),
+        specimens=_specimens_of(study),
     )
+
+
+def _specimens_of(study: Study) -> tuple[str, ...]:
+    """What the bench calls a study's specimens; a blind one by the drawn numbers only."""
+    members = ArmSpecimen.objects.filter(study=study)
+    if study.is_blind:
+        drawn = members.exclude(blind_code="").values_list("blind_code", flat=True)
+        return tuple(f"Item {code}" for code in sorted(drawn, key=int))
+    return tuple(members.order_by("specimen__code").values_list("specimen__code", flat=True))
 
 
 def _methods_of(study: Study) -> Iterable[StudyMethodLine]:

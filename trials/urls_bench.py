@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from trials.views import bench, offline, safety
+from trials.views import bench, offline, paper, rating, safety
 
 urlpatterns = [
     path("", bench.index, name="bench"),
@@ -10,6 +10,9 @@ urlpatterns = [
     path("safety/", safety.rules, name="bench-safety"),
     path("tablet/waiting/", offline.waiting, name="bench-waiting"),
     path("<slug:slug>/", bench.sheet, name="bench-sheet"),
+    path("<slug:slug>/paper/", paper.enter, name="bench-paper"),
+    path("<slug:slug>/rate/", rating.index, name="bench-rate"),
+    path("<slug:slug>/rate/<slug:key>/", rating.grade, name="bench-rate-method"),
     path("<slug:slug>/runs/<int:run_id>/", bench.run, name="bench-run"),
     path("<slug:slug>/runs/<int:run_id>/equipment/", bench.equipment, name="bench-equipment"),
     path("<slug:slug>/runs/<int:run_id>/settle/", bench.settle, name="bench-settle"),

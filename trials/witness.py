@@ -3,8 +3,8 @@
 import uuid as uuids
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import NoReturn
 
-from django.contrib.auth import authenticate
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
@@ -82,25 +82,20 @@ def wanted_code(run: Run) -> str:
 # --- the second person -----------------------------------------------------------------------
 
 
-def confirm_by_password(
-    *, by: User, reading: Reading, username: str, password: str
-) -> ReadingConfirmation:
-    """The second person types their own name and password on the tablet of the first."""
+def check_may_try(by: User) -> None:
+    """Five wrong passwords on one person's tablet shut this door for a while."""
     since = timezone.now() - WRONG_COUNTS_FOR
     wrong = AuditEntry.objects.filter(by=by, verb=WRONG_PASSWORD, at__gte=since).count()
     if wrong >= MOST_WRONG:
         raise Refused(
             {"password": ["Too many wrong passwords here. Wait a quarter of an hour, or sign in."]}
         )
-    if not username.strip():
-        raise Refused({"username": ["Type the second person's username."]})
-    second = authenticate(username=username.strip(), password=password)
-    if not isinstance(second, User):
-        audit.record(
-            by=by, verb=WRONG_PASSWORD, subject=reading.run, detail={"name": username[:80]}
-        )
-        raise Refused({"password": ["This name and password do not belong together."]})
-    return confirm_reading(by=second, reading=reading, how=ReadingConfirmation.How.PASSWORD)
+
+
+def refuse_password(*, by: User, reading: Reading, username: str) -> NoReturn:
+    """Count a wrong password, and say so without telling which of the two was wrong."""
+    audit.record(by=by, verb=WRONG_PASSWORD, subject=reading.run, detail={"name": username[:80]})
+    raise Refused({"password": ["This name and password do not belong together."]})
 
 
 @transaction.atomic

@@ -3,11 +3,14 @@
 from collections.abc import Mapping
 from typing import Any, ClassVar
 
+from django.contrib.auth import authenticate
 from django.shortcuts import get_object_or_404
 from rest_framework import serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from labsite.errors import Refused
+from labsite.models import User
 from labsite.roles import Deed, person
 from trials import witness
 from trials.api import BenchView, run_named
@@ -92,10 +95,22 @@ class ConfirmView(BenchView):
         given = GivenSecond(data=request.data)
         given.is_valid(raise_exception=True)
         typed = given.validated_data
+        how = ReadingConfirmation.How.SIGN_IN
+        second = person(request)
         if typed["username"] or typed["password"]:
-            confirmed = witness.confirm_by_password(by=person(request), reading=reading, **typed)
-        else:
-            confirmed = witness.confirm_reading(
-                by=person(request), reading=reading, how=ReadingConfirmation.How.SIGN_IN
-            )
+            how = ReadingConfirmation.How.PASSWORD
+            second = self._second(request, reading, typed["username"].strip(), typed["password"])
+        confirmed = witness.confirm_reading(by=second, reading=reading, how=how)
         return Response(ConfirmationAnswer(confirmed).data, status=status.HTTP_201_CREATED)
+
+    @staticmethod
+    def _second(request: Request, reading: Reading, username: str, password: str) -> User:
+        """Whoever belongs to the name and password; the tablet stays signed in as it was."""
+        by = person(request)
+        witness.check_may_try(by)
+        if not username:
+            raise Refused({"username": ["Type the second person's username."]})
+        second = authenticate(request._request, username=username, password=password)
+        if not isinstance(second, User):
+            witness.refuse_password(by=by, reading=reading, username=username)
+        return second

@@ -14,12 +14,13 @@ from labsite.errors import Refused
 from labsite.roles import Deed, may, needs, person
 from specimens.codes import BadCode, clean_code
 from trials import actions, queries
-from trials.bench_queries import BenchAids, bench_aids, for_aids
+from trials.bench_queries import BenchAids, bench_aids, for_aids, today
 from trials.equipment import choose_equipment
 from trials.models import Photo, ReadingConflict, Run, RunVoid, Study
 from trials.photos import strike_out_photo
 from trials.quality_forms import EquipmentForm
 from trials.quality_queries import run_equipment
+from trials.rating import is_graded
 from trials.serializers import run_from_form
 
 
@@ -52,8 +53,23 @@ def sheet(request: HttpRequest, slug: str) -> HttpResponse:
             )
             return redirect("bench-run", slug=slug, run_id=run.pk)
     code, code_problem = _searched_code(request.GET.get("specimen", ""), study)
+    now = today(study)
     context = {
         "sheet": queries.sheet(study, specimen=code),
+        "today": now,
+        "is_blind": study.is_blind,
+        "graded": is_graded(study),
+        "for_script": {
+            "is_blind": study.is_blind,
+            "runs": [
+                {
+                    "code": line.specimen,
+                    "words": f"{line.zone_name}, {line.method_name.lower()}",
+                    "address": reverse("bench-run", args=[slug, line.id]),
+                }
+                for line in now.runs
+            ],
+        },
         "detail": queries.study_detail(study),
         "zones": queries.zone_choices(study),
         "typed": typed,

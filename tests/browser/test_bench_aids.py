@@ -1,0 +1,279 @@
+"""What stands around an entry at the bench, in a real browser: scan, photos, keys, paper, grading."""
+
+import re
+from collections.abc import Iterator
+from io import BytesIO
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from django.test import Client
+from PIL import Image
+from playwright.sync_api import Browser, Page, expect
+
+from labsite import triggers
+from labsite.roles import Role
+from tests.browser.bench_steps import put_on_rig
+from tests.trials.bench_lab import BenchLab, build_bench_lab, person_with
+from tests.trials.test_aids import photo_of
+from trials import actions
+from trials.models import MethodRevision, Photo, Reading, SpecimenCheck
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+
+PORTRAIT = {"width": 820, "height": 1180}
+LANDSCAPE = {"width": 1180, "height": 820}
+LEAST_TARGET_PX = 48
+SHEET = "/bench/worn-against-new/"
+# A reader of codes and a camera as a browser that has them would give: the machine of the tests
+# has neither. What is read stands in window.inView.
+READER = """
+window.inView = null;
+window.BarcodeDetector = class {
+  static getSupportedFormats() { return Promise.resolve(["qr_code"]); }
+  detect() { return Promise.resolve(window.inView ? [{rawValue: window.inView}] : []); }
+};
+Object.defineProperty(navigator, "mediaDevices", {value: {getUserMedia: async () => {
+  const canvas = document.createElement("canvas");
+  canvas.getContext("2d").fillRect(0, 0, 10, 10);
+  window.stream = canvas.captureStream(5);
+  return window.stream;
+}}});
+"""
+SMALL = """(least) => [...document.querySelectorAll(
+    "main button, main .big-button, main summary, main .choice, main select, main textarea, "
+    + "main input:not([type=radio], [type=checkbox], [type=hidden]), .bench-link")]
+  .filter((part) => part.checkVisibility() && !part.closest(".queue, .field-hint"))
+  .map((part) => ({part, box: part.getBoundingClientRect()}))
+  .filter(({box}) => box.height < least || box.width < least)
+  .map(({part, box}) => `${part.outerHTML.slice(0, 90)} ${box.width} x ${box.height}`)"""
+SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+
+
+@pytest.fixture
+def lab(browser: Browser, transactional_db: None) -> BenchLab:
+    built = build_bench_lab()
+    for revision in built.revisions.values():
+        actions.acknowledge_safety(
+            by=person_with(Role.TECHNICIAN),
+            revision=revision,
+            answers={check["key"]: True for check in revision.checks},
+        )
+    return built
+
+
+@pytest.fixture
+def page(browser: Browser, live_server, lab: BenchLab) -> Iterator[Page]:
+    client = Client()
+    client.force_login(person_with(Role.TECHNICIAN))
+    context = browser.new_context(viewport=PORTRAIT, has_touch=True, base_url=live_server.url)
+    context.add_cookies(
+        [{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": live_server.url}]
+    )
+    errors: list[str] = []
+    opened = context.new_page()
+    opened.set_default_timeout(15_000)
+    opened.on("pageerror", lambda error: errors.append(str(error)))
+    yield opened
+    context.close()
+    assert errors == []
+
+
+def go(page: Page, run) -> None:
+    page.goto(f"{SHEET}runs/{run.pk}/")
+    put_on_rig(page)
+
+
+def button(page: Page, words: str):
+    return page.get_by_role("button", name=re.compile(f"^{re.escape(words)}"))
+
+
+def eventually(page: Page, is_so) -> None:
+    for _ in range(200):
+        if is_so():
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError("It did not reach the server within 10 s.")
+
+
+def test_a_wrong_specimen_or_zone_is_stopped_before_anything_is_entered(page, lab):
+    run = lab.run_of("belt-abrasion")
+    page.add_init_script(READER)
+    page.goto(f"{SHEET}runs/{run.pk}/")
+    button(page, "Scan with the camera").click()
+    page.evaluate("window.inView = 'EFGH-Q'")
+    expect(page.locator("#specimen-code-problem")).to_contain_text("Stop: this is EFGH-Q")
+    assert page.evaluate("window.stream.getTracks().every((one) => one.readyState === 'ended')")
+    expect(page.locator("[data-entry]")).to_be_hidden()
+    button(page, "This is on the rig").click()
+    expect(page.locator("#specimen-zone-problem")).to_contain_text("Choose the zone")
+    page.evaluate("window.inView = null")
+    button(page, "Scan with the camera").click()
+    page.evaluate("window.inView = 'https://lab.invalid/s/ABCD-H'")
+    expect(page.locator("[name=code]").first).to_have_value("ABCD-H")
+    page.locator("[data-specimen] label.big-button").first.click()
+    button(page, "This is on the rig").click()
+    expect(page.locator("[data-specimen-passed]")).to_contain_text("ABCD-H, Left sleeve: scanned")
+    expect(page.locator("[data-entry]")).to_be_visible()
+    eventually(page, SpecimenCheck.objects.filter(is_right=True, how="scanned").exists)
+
+
+def test_without_a_reader_of_codes_it_says_so_and_takes_typing(page, lab):
+    page.goto(SHEET)
+    lab.run_of("belt-abrasion")
+    lab.run_of("belt-abrasion", 1)
+    page.goto(SHEET)
+    expect(page.locator("[data-scan-words]")).to_contain_text("Type the code")
+    hand = page.locator("#in-hand")
+    hand.fill("efghq")
+    hand.press("Enter")
+    expect(page.locator("[data-hand-later-words]")).to_contain_text("ABCD-H comes first")
+    hand.fill("ABCD-Q")
+    hand.press("Enter")
+    expect(page.locator("[data-hand-problem]")).to_contain_text("check each character")
+    hand.fill("abcdh")
+    hand.press("Enter")
+    page.wait_for_url("**/runs/**")
+    expect(page.locator("#specimen-code")).to_have_value("ABCD-H")
+
+
+def test_the_stopwatch_by_a_hardware_key_with_splits_and_undo(page, lab):
+    go(page, lab.run_of("belt-abrasion"))
+    page.locator("summary", has_text="Key, sound and vibration").click()
+    button(page, "Choose a key").click()
+    page.keyboard.press("PageDown")
+    expect(page.locator("[data-key-shown]")).to_have_text(
+        "The key PageDown works the large button."
+    )
+    page.clock.install()
+    page.keyboard.press("PageDown")
+    page.clock.run_for(1500)
+    button(page, "Split").click()
+    page.clock.run_for(2500)
+    page.keyboard.press("PageDown")
+    expect(page.locator("[name=seconds]")).not_to_have_value("")
+    first = float(page.locator("[name=seconds]").input_value())
+    button(page, "Undo").click()
+    expect(page.locator("[name=seconds]")).to_have_value("")
+    page.clock.run_for(1000)
+    page.keyboard.press("PageDown")
+    assert float(page.locator("[name=seconds]").input_value()) >= first + 0.9
+    page.locator("label.big-button", has_text="Failed").first.click()
+    button(page, "Keep").last.click()
+    eventually(page, Reading.objects.exists)
+    assert Reading.objects.get().note.startswith("Splits: 1.")
+
+
+def test_an_unusual_reading_is_asked_about_once(page, lab):
+    go(page, lab.run_of("belt-abrasion"))
+    page.locator("[name=seconds]").fill("42")
+    page.locator("label.big-button", has_text="Failed").first.click()
+    page.locator("[data-keep]").click()
+    expect(page.locator("[data-doubt]")).to_contain_text("Did you mean 4.2 s?")
+    expect(page.locator("[data-doubt]")).to_be_focused()
+    assert Reading.objects.count() == 0
+    page.locator("[data-doubt-sure]").click()
+    eventually(page, Reading.objects.exists)
+    assert "looked at again" in Reading.objects.get().note
+
+
+def test_steps_rise_by_the_rule_and_stop_when_narrow_enough(page, lab):
+    """blade-cut: start 2.5 N, two levels at a time, back between, 1.7 is narrow enough."""
+    go(page, lab.run_of("blade-cut"))
+    shown = page.locator("[data-bracket]")
+    expect(shown).to_have_text("Nothing tried yet. Start at 2.5 N.")
+    button(page, "Held at 2.5 N").click()
+    expect(shown).to_contain_text("Next: 6.3 N")
+    button(page, "Failed at 6.3 N").click()
+    expect(shown).to_contain_text("Next: 4 N, on a fresh site")
+    button(page, "Held at 4 N").click()
+    # 6.3 over 4 is 1.575
+    expect(shown).to_contain_text("Narrow enough: stop here")
+    expect(page.locator("[data-level='4'] [data-level-outcome]")).to_have_text("held")
+    page.locator("[data-keep]").click()
+    eventually(page, Reading.objects.exists)
+    kept = Reading.objects.get()
+    assert (kept.low, kept.high) == (4, 6.3)
+    assert "2.5\u00a0N held" in kept.note or "2.5 N held" in kept.note
+
+
+def test_a_photo_goes_with_the_run_online_whole_and_offline_smaller(page, lab):
+    out = BytesIO()
+    Image.effect_noise((3000, 2000), 40).convert("RGB").save(out, "JPEG", quality=80)
+    go(page, lab.run_of("point-challenge"))
+    taken = {"name": "shot.jpg", "mimeType": "image/jpeg", "buffer": out.getvalue()}
+    page.locator("#photo-caption").fill("Point through")
+    page.locator("#photo-file").set_input_files(taken)
+    expect(page.locator("[data-photo-state]")).to_have_text("Kept.")
+    page.context.set_offline(True)
+    page.locator("#photo-file").set_input_files(taken)
+    expect(page.locator("[data-photo-state]").last).to_contain_text("not yet with the server")
+    page.context.set_offline(False)
+    expect(page.locator("[data-photo-state]").last).to_have_text("Kept.")
+    whole, smaller = Photo.objects.order_by("received_at")
+    assert (whole.width_px, whole.is_original, whole.caption) == (3000, True, "Point through")
+    assert (smaller.width_px, smaller.is_original) == (2048, False)
+    assert whole.shows == "event"
+
+
+def test_a_second_person_confirms_by_their_own_password(page, lab):
+    run = lab.run_of("belt-abrasion")
+    triggers.remove()
+    MethodRevision.objects.filter(pk=run.revision_id).update(needs_second_person=True)
+    triggers.install()
+    lab.lead.set_password("a-long-secret-of-theirs")
+    lab.lead.save()
+    go(page, run)
+    page.locator("[name=seconds]").fill("4.2")
+    page.locator("label.big-button", has_text="Failed").first.click()
+    page.locator("[data-keep]").click()
+    eventually(page, Reading.objects.exists)
+    page.reload()
+    form = page.locator("[data-confirm]")
+    form.locator("[name=username]").fill(lab.lead.username)
+    form.locator("[name=password]").fill("wrong")
+    form.get_by_role("button", name="I saw the same").click()
+    expect(form.locator("[data-problem=password]")).to_contain_text("do not belong together")
+    form.locator("[name=password]").fill("a-long-secret-of-theirs")
+    form.get_by_role("button", name="I saw the same").click()
+    expect(page.get_by_text("Confirmed by Lead")).to_be_visible()
+
+
+def test_a_paper_sheet_is_typed_in_by_keyboard_alone(page, lab):
+    runs = [lab.run_of("belt-abrasion", n) for n in (0, 1)]
+    page.goto(f"{SHEET}paper/")
+    page.locator("#paper-by").fill("B. Tester")
+    page.locator("#paper-ticked").press("Space")
+    page.locator(f"[name=time-{runs[0].pk}]").focus()
+    page.keyboard.type("0:01")
+    page.keyboard.press("Enter")
+    expect(page.locator(f"[name=time-{runs[1].pk}]")).to_be_focused()
+    page.keyboard.press("Shift+Enter")
+    page.keyboard.press("Tab")
+    page.keyboard.type("4,2")
+    page.keyboard.press("Tab")
+    page.keyboard.type("f")
+    page.locator("[type=submit]", has_text="Keep what is typed").press("Enter")
+    expect(page.get_by_text("Kept 1 from paper.")).to_be_visible()
+    assert Reading.objects.get().entered_from == "paper"
+
+
+def test_no_page_has_a_fault_a_small_target_or_scrolls_sideways(page, lab):
+    """Portrait, landscape, a phone and 200 % zoom, which halves the width in CSS pixels."""
+    run = lab.run_of("flame-grade")
+    lab.run_of("padding-drop")
+    photo_of(run, lab.lead)
+    for address in (
+        SHEET,
+        f"{SHEET}paper/",
+        f"{SHEET}rate/",
+        f"{SHEET}rate/flame-grade/",
+        "/bench/safety/",
+    ):
+        page.set_viewport_size(PORTRAIT)
+        page.goto(address)
+        found = Axe().run(page).response["violations"]
+        assert [fault["id"] for fault in found] == [], address
+        for size in (PORTRAIT, LANDSCAPE, {"width": 410, "height": 590}):
+            page.set_viewport_size(size)
+            assert page.evaluate(SIDEWAYS) == 0, f"{address} at {size}"
+            assert page.evaluate(SMALL, LEAST_TARGET_PX) == [], f"{address} at {size}"
