@@ -188,7 +188,7 @@ def test_steps_rise_by_the_rule_and_stop_when_narrow_enough(page, lab):
     button(page, "Held at 4 N").click()
     # 6.3 over 4 is 1.575
     expect(shown).to_contain_text("Narrow enough: stop here")
-    expect(page.locator("[data-level='4'] [data-level-outcome]")).to_have_text("held")
+    expect(button(page, "4 N").locator("[data-level-outcome]")).to_have_text("held")
     page.locator("[data-keep]").click()
     eventually(page, Reading.objects.exists)
     kept = Reading.objects.get()

@@ -48,7 +48,8 @@ export function wireSpecimen(page, data, { onPassed, onDue }) {
   async function judge({ how }) {
     clearProblems(form);
     const found = compare(box.value, { wanted: data.specimen.code, isBlind: data.specimen.is_blind });
-    const zone = form.elements.zone.value ?? "";
+    // a single radio is no list and has its value checked or not
+    const zone = form.querySelector("[name=zone]:checked")?.value ?? "";
     const problems = {};
     if (!box.value.trim()) {
       problems.code = "Scan the label or type the code on it.";
@@ -97,7 +98,7 @@ export function wireSpecimen(page, data, { onPassed, onDue }) {
     box.value = scanned;
     clearProblems(form);
     if (found.isRight) {
-      form.elements.zone[0]?.focus?.();
+      form.querySelector("[name=zone]")?.focus();
     } else {
       showProblems(form, { code: found.problem });
     }
