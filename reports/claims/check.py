@@ -275,7 +275,7 @@ def _nothing(sentence: Sentence, book: Book) -> _Found:
 _FROM_TO = re.compile(
     r"from (?P<a>\d[\d.]*)\s?(?:%|per ?cent)?[^.]{0,25}? to (?P<b>\d[\d.]*)\s?(?:%|per ?cent)", re.I
 )
-_BY = re.compile(r"(?P<x>\d[\d.]*)\s?(?:%|per ?cent)(?! points?)(?! to)", re.I)
+_BY = re.compile(r"(?P<x>\d[\d.]*)\s?(?:%|per ?cent\b)(?! points?)(?! to)", re.I)
 
 
 def _points(sentence: Sentence, book: Book) -> _Found:
