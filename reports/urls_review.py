@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from reports.views import review
+from reports.views import pictures, review
 
 urlpatterns = [
     path("preview/<str:token>/", review.preview, name="preview"),
@@ -32,6 +32,9 @@ urlpatterns = [
         {"kind": "study"},
         name="review-preview-end",
     ),
+    path("desk/<slug:slug>/pictures/", pictures.index, name="desk-pictures"),
+    path("desk/<slug:slug>/pictures.zip", pictures.all_pictures, name="desk-pictures-all"),
+    path("desk/<slug:slug>/pictures/<slug:name>.<str:kind>", pictures.picture, name="desk-picture"),
     path("desk/<slug:slug>/makers/", review.makers, name="desk-makers"),
     path("desk/<slug:slug>/makers/<int:pk>/", review.maker, name="desk-maker"),
 ]

@@ -65,12 +65,15 @@ class Book:
     names: tuple[str, ...] = ()
 
     def __add__(self, other: "Book") -> "Book":
+        if not self.findings:
+            return other
+        # what holds of one study alone is no fact of the whole script
         return Book(
             self.figures | other.figures,
             self.findings | other.findings,
             self.is_worn or other.is_worn,
-            self.has_one_owner or other.has_one_owner,
-            self.has_one_item or other.has_one_item,
+            self.has_one_owner and other.has_one_owner,
+            self.has_one_item and other.has_one_item,
             self.is_price or other.is_price,
             tuple(sorted({*self.names, *other.names})),
         )

@@ -11,6 +11,7 @@ from labsite.models import User
 from labsite.roles import Role
 from reports.actions import publish_edition
 from reports.checklist import makers_of
+from reports.demo_episode import make_demo_episode
 from reports.models import Edition
 from reports.queries import standing
 from reports.replies import ask_maker
@@ -39,11 +40,9 @@ class Command(BaseCommand):
                 is_invented=True, editions__isnull=True, draft__isnull=False
             )
         )
-        if not studies:
-            return
-        if wait:
-            self._wait_for(studies)
         editor, lead = _person(Role.EDITOR), _person(Role.LEAD)
+        if wait and studies:
+            self._wait_for(studies)
         for study in studies:
             if not Edition.objects.filter(study=study).exists():
                 _ask_makers(study, lead)
@@ -51,6 +50,9 @@ class Command(BaseCommand):
                 sign_off_study(by=editor, study=study, note=DEMO_NOTE)
                 edition = publish_edition(by=editor, study=study)
                 self.stdout.write(f"Published: {edition}")
+        released = make_demo_episode(author=lead, second=editor)
+        if released is not None:
+            self.stdout.write(f"Released: {released}")
 
     def _wait_for(self, studies: list[Study]) -> None:
         until = time.monotonic() + WAIT_SECONDS

@@ -1,0 +1,93 @@
+"""Pictures of a study for film and article, each in one click, and all of them in one file."""
+
+import io
+import zipfile
+from typing import Any
+
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_safe
+
+from labsite.errors import Refused
+from labsite.roles import Deed, needs
+from reports.picture_queries import Picture, picture_of, pictures_of
+from reports.pictures.canvas import SHAPE_NAMES
+from reports.pictures.png import to_png
+from reports.script_checks import live_content
+from trials.models import Study
+
+FORMATS = {"svg": "image/svg+xml; charset=utf-8", "png": "image/png"}
+GROUNDS = {"paper": False, "clear": True}
+
+
+def _content(slug: str) -> tuple[Study, dict[str, Any]]:
+    """What the pictures show: the newest edition while it says the same, or the findings now."""
+    study = get_object_or_404(Study.objects.registered(), slug=slug)
+    content = live_content(study)
+    if content is None:
+        raise Refused("There are no findings to draw yet, or the study is blind and closed.")
+    last = study.editions.order_by("-number").first()
+    if last is not None and last.content["inputs_digest"] == content["inputs_digest"]:
+        return study, last.content
+    return study, content
+
+
+@needs(Deed.SEE_FINDINGS)
+@require_safe
+@never_cache
+def index(request: HttpRequest, slug: str) -> HttpResponse:
+    """Every picture of a study with its ways to take it."""
+    study, content = _content(slug)
+    return render(
+        request,
+        "reports/desk/pictures.html",
+        {"study": study, "pictures": pictures_of(content), "shapes": SHAPE_NAMES},
+    )
+
+
+@needs(Deed.SEE_FINDINGS)
+@require_safe
+@never_cache
+def picture(request: HttpRequest, slug: str, name: str, kind: str) -> HttpResponse:
+    """One picture; `shape` and `ground` in the query, a download when asked for."""
+    _, content = _content(slug)
+    found = picture_of(content, name)
+    shape, ground = request.GET.get("shape", "wide"), request.GET.get("ground", "paper")
+    if found is None or kind not in FORMATS or shape not in SHAPE_NAMES or ground not in GROUNDS:
+        raise Http404
+    answer = HttpResponse(_drawn(found, kind, shape, ground), content_type=FORMATS[kind])
+    if "take" in request.GET:
+        file_name = f"{slug}-{name}-{shape}-{ground}.{kind}"
+        answer["Content-Disposition"] = f'attachment; filename="{file_name}"'
+    return answer
+
+
+def _drawn(found: Picture, kind: str, shape: str, ground: str) -> bytes:
+    svg = found.svg(SHAPE_NAMES[shape], clear=GROUNDS[ground])
+    return svg.encode() if kind == "svg" else to_png(svg)
+
+
+@needs(Deed.SEE_FINDINGS)
+@require_safe
+@never_cache
+def all_pictures(request: HttpRequest, slug: str) -> HttpResponse:
+    """Every picture in every shape and ground, with a list of their words, as one file."""
+    study, content = _content(slug)
+    held = io.BytesIO()
+    told = []
+    with zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as pack:
+        for one in pictures_of(content):
+            told.append(f"{one.name}\n{one.title}\n{one.alternative}\n{one.source}\n")
+            for shape in SHAPE_NAMES:
+                for ground in GROUNDS:
+                    for kind in FORMATS:
+                        pack.writestr(
+                            f"{one.name}-{shape}-{ground}.{kind}", _drawn(one, kind, shape, ground)
+                        )
+        pack.writestr("words.txt", "\n".join(told))
+    return HttpResponse(
+        held.getvalue(),
+        content_type="application/zip",
+        headers={"Content-Disposition": f'attachment; filename="{study.slug}-pictures.zip"'},
+    )
