@@ -13,6 +13,8 @@ class ReportsConfig(AppConfig):
         """Register the guards and the kinds of background work."""
         from labsite import audit, jobs, triggers
         from reports.audit_heads import published_heads
+        from reports.episode_uses import episodes_using
+        from reports.errata_queries import register_use
         from reports.kept import register_stamps
         from reports.release import RELEASE_KIND
         from reports.work import SUMMARISE_KIND
@@ -33,4 +35,5 @@ class ReportsConfig(AppConfig):
         triggers.append_only("reports_episodeedition", what="released episodes")
         jobs.register(SUMMARISE_KIND)
         jobs.register(RELEASE_KIND)
+        register_use("episode", episodes_using)
         register_stamps()

@@ -14,7 +14,8 @@ from reports.queries import standing, waiting_conflicts
 from reports.script_checks import StoodFlag, draft_flags, stale_figures, study_book
 from reports.words import count
 from specimens.models import Specimen
-from trials.models import Study
+from specimens.words import date_words
+from trials.models import Photo, Study
 from trials.studies import is_closed
 
 
@@ -100,6 +101,7 @@ def _record(study: Study) -> Iterator[Point]:
         "The cautions tell readers of this." if faults else "Nothing overdue or out of limits.",
         faults,
     )
+    yield from _photos(study)
     if where.summary is not None:
         refused = [str(f) for f in where.summary.findings.exclude(refusal="")]
         if refused:
@@ -118,6 +120,22 @@ def _gear(studies: Iterable[Study]) -> Iterator[Point]:
         if unpaid
         else "Recorded for every item.",
         tuple(unpaid),
+    )
+
+
+def _photos(study: Study) -> Iterator[Point]:
+    """Items that were run and never photographed on the bench."""
+    run = Specimen.objects.filter(runs__study=study, runs__readings__isnull=False).distinct()
+    shown = Photo.objects.filter(run__study=study, void__isnull=True).values("run__specimen")
+    missing = [one.code for one in run.exclude(pk__in=shown).order_by("code")]
+    yield Point(
+        "photos",
+        "Photos",
+        State.LOOK if missing else State.DONE,
+        f"{count(len(missing), 'item has', 'items have')} no photo from the bench."
+        if missing
+        else "Every item that was run has one.",
+        tuple(missing),
     )
 
 
@@ -148,7 +166,8 @@ def _maker_point(study: Study, maker: str, asked: list[ReplyRequest], today: dat
         return Point(key, name, State.LOOK, "Not asked for comment.")
     last = asked[-1]
     answers = list(last.answers.all())
-    told = f"Asked on {last.sent_at:%d %B %Y}, until {last.deadline_on:%d %B %Y}."
+    sent = date_words(timezone.localdate(last.sent_at))
+    told = f"Asked on {sent}, until {date_words(last.deadline_on)}."
     if any(a.kind == ReplyAnswer.Kind.ANSWER for a in answers):
         return Point(key, name, State.DONE, f"{told} Answered.")
     if any(a.kind == ReplyAnswer.Kind.NONE for a in answers):

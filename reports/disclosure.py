@@ -37,11 +37,9 @@ def disclosure(contents: list[dict[str, Any]], day: date) -> dict[str, Any]:
     others = [
         f"{capital(one.get_kind_display())}: {one.who}. {one.what}" for one in interests_on(day)
     ]
-    kinds = [label for value, label in Interest.Kind.choices]
+    kinds = [f"no {label}" for _, label in Interest.Kind.choices]
     return {
         "items": lines,
         "interests": others,
-        "none_words": ""
-        if others
-        else f"The lab has recorded no {joined(kinds[:-1])} and no {kinds[-1]}.",
+        "none_words": "" if others else f"The lab has recorded {joined(kinds)}.",
     }

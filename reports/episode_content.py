@@ -142,9 +142,19 @@ def episode_content(
 
 
 def _cautions(contents: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """The cautions of every scorecard used, each said once."""
-    found: dict[tuple[str, str], dict[str, Any]] = {}
+    """The cautions of every scorecard used, each once; where they differ, by study."""
+    found: dict[tuple[str, str], dict[str, list[str]]] = {}
     for content in contents:
         for one in content["cautions"]:
-            found.setdefault((one["key"], one["full"]), one)
-    return list(found.values())
+            texts = found.setdefault((one["key"], one["short"]), {})
+            texts.setdefault(one["full"], []).append(content["study"]["title"])
+    return [
+        {
+            "key": key,
+            "short": short,
+            "full": next(iter(texts))
+            if len(texts) == 1
+            else " ".join(f"{'; '.join(titles)}: {full}" for full, titles in texts.items()),
+        }
+        for (key, short), texts in found.items()
+    ]

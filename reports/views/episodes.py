@@ -14,7 +14,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from labsite.errors import Refused
 from labsite.roles import Deed, may, needs, person
 from reports import episodes, speech
-from reports.claims.figures import Book, rendered
+from reports.claims.figures import Book, Figure, rendered
 from reports.episode_content import captions_file, paragraphs, timing
 from reports.models import Episode, Segment
 from reports.picture_queries import picture_choices
@@ -26,6 +26,7 @@ from reports.script_checks import (
     episode_flags,
     stale_figures,
 )
+from trials.models import VideoMark
 
 
 @needs(Deed.SEE_FINDINGS, post=Deed.DRAFT_EDITIONS)
@@ -106,6 +107,17 @@ def _board(episode: Episode) -> dict[str, Any]:
         "cut": episode.segments.filter(is_cut=True),
         "figures": figure_list(book),
         "pictures": picture_choices(contents),
+        "marks": [
+            {
+                "video": mark.video,
+                "clock": speech.clock(mark.seconds),
+                "caption": mark.caption,
+                "specimen": mark.run.specimen.code,
+            }
+            for mark in VideoMark.objects.filter(
+                run__study__in=episode.studies.all()
+            ).select_related("run__specimen")
+        ],
         "studies": episode.used.select_related("study"),
         "is_closed": len(contents) < episode.used.count(),
     }
@@ -174,8 +186,16 @@ def figure_list(book: Book) -> list[dict[str, str]]:
     """Every figure for the side list and for completion."""
     return [
         {"key": f.key, "words": f.words, "label": f.label, "part": f.part, "source": f.source}
-        for f in book.figures.values()
+        for f in sorted(book.figures.values(), key=_likely_first)
     ]
+
+
+_FIRST = ("figure", "kept", "range", "lost", "times", "times-range", "verdict", "unseen", "change")
+
+
+def _likely_first(figure: Figure) -> tuple[str, int]:
+    part = figure.part
+    return figure.source, _FIRST.index(part) if part in _FIRST else len(_FIRST)
 
 
 def _shot_lines(shots: list[dict[str, Any]]) -> str:
