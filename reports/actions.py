@@ -112,6 +112,7 @@ def publish_edition(*, by: User, study: Study) -> Edition:
         at=at,
         by=by.display_name,
     ) | {"sign_off": sign_off_words(signed), "figures": said.figures, "typed": said.typed}
+    content["translations"] = draft.translations
     content["cautions"] = cautions_with_figures(content)
     content["disclosure"] = disclosure([content], at.date())
     content |= correction_part(study, content)

@@ -7,7 +7,9 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from django.conf import settings
 from django.urls import reverse
+from django.utils import translation
 from django.utils.text import slugify
 
 from reports.answer import answer, items_words, told_of
@@ -16,6 +18,7 @@ from reports.cautions import first_cautions
 
 def set_out(content: Mapping[str, Any]) -> dict[str, Any]:
     """The content with its answer, its first cautions and all that belongs to each property."""
+    content = in_page_language(content)
     findings = [
         found | {"method": _with_url(found["method"]), "id": f"finding-{place}"}
         for place, found in enumerate(content["findings"], start=1)
@@ -37,6 +40,25 @@ def set_out(content: Mapping[str, Any]) -> dict[str, Any]:
         "paid": next((c for c in cautions if c["key"] == "E21"), None),
         "baseline_label": next((a["label"] for a in content["arms"] if a["is_baseline"]), ""),
         "hundred": next((f["chart"]["hundred"] for f in findings if f["chart"]), None),
+    }
+
+
+def in_page_language(content: Mapping[str, Any]) -> dict[str, Any]:
+    """The content with its people's words in the page's language, where they wrote them in it."""
+    language = translation.get_language() or settings.LANGUAGE_CODE
+    words = content.get("translations", {}).get(language)
+    if not words:
+        return {**content, "is_own_language": language == settings.LANGUAGE_CODE}
+    return {
+        **content,
+        "study": {**content["study"], "question": words["question"], "title": words["title"]},
+        "edition": {
+            **content["edition"],
+            "headline": words["headline"],
+            "summary": words["summary"],
+            "note": words.get("note", ""),
+        },
+        "is_own_language": True,
     }
 
 

@@ -696,6 +696,7 @@ def draft_content(study: Study, *, by: str) -> dict[str, Any] | None:
         at=timezone.now(),
         by=by,
     )
+    content["translations"] = draft.translations
     return content
 
 

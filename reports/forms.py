@@ -79,3 +79,23 @@ class ErrorAnswerForm(forms.Form):
         required=False,
         widget=forms.Textarea(attrs={"rows": 4}),
     )
+
+
+class TranslationForm(forms.Form):
+    """The words that people wrote, in another language; all empty takes them away."""
+
+    title = forms.CharField(label="Title", max_length=160, required=False)
+    question = forms.CharField(
+        label="Question", required=False, widget=forms.Textarea(attrs={"rows": 3})
+    )
+    headline = forms.CharField(label="Headline", max_length=160, required=False)
+    summary = forms.CharField(
+        label="The answer in a sentence or two",
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 6}),
+    )
+    note = forms.CharField(
+        label="What is new in this edition",
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 3}),
+    )

@@ -10,11 +10,14 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from django.conf import settings
 from django.core.paginator import Page, Paginator
 from django.db import transaction
 from django.db.models import Exists, OuterRef, QuerySet
+from django.utils import translation
 
 from reports.models import Edition, PublishedCard, PublishedFinding, PublishedProduct
+from reports.phrases import said_plainly
 from specimens.models import Product, Specimen
 
 CARDS_ON_A_PAGE = 20
@@ -35,6 +38,7 @@ def card_row(content: Mapping[str, Any]) -> dict[str, Any]:
         "headline": edition["headline"],
         "kind": study["kind"],
         "is_invented": content["invented"],
+        "translations": content.get("translations", {}),
     }
 
 
@@ -118,8 +122,13 @@ def search_text(content: Mapping[str, Any], products: Iterable[Product]) -> str:
         *(found["property"] for found in content["findings"]),
         *(method["name"] for method in content["methods"]),
         *(arm["label"] for arm in content["arms"]),
-        *(f"{product.maker} {product.name} {product.get_kind_display()}" for product in products),
+        *(f"{product.maker} {product.name} {product.kind}" for product in products),
+        *(text for words in content.get("translations", {}).values() for text in words.values()),
     ]
+    for language, _ in settings.LANGUAGES:
+        with translation.override(language):
+            told += [said_plainly(found["property"]) for found in content["findings"]]
+            told += [said_plainly(product.kind) for product in products]
     return "\n".join(dict.fromkeys(text.casefold() for text in told))
 
 

@@ -136,6 +136,9 @@ class EditionDraft(models.Model):
     summary_text = models.TextField(blank=True)
     note = models.TextField(blank=True, help_text="What is new in this edition, for readers.")
     extra_cautions = models.TextField(blank=True, help_text="One a line; added to those computed.")
+    translations = models.JSONField(
+        default=dict, blank=True, help_text="The words that people wrote, by language."
+    )
     changed_at = models.DateTimeField()
     changed_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+"
@@ -189,6 +192,7 @@ class PublishedCard(models.Model):
     published_at = models.DateTimeField()
     year = models.PositiveSmallIntegerField(db_index=True)
     search_text = models.TextField(help_text="All that a search looks at, in lower case.")
+    translations = models.JSONField(default=dict)
 
     findings: RelatedManager[PublishedFinding]
     products: RelatedManager[PublishedProduct]

@@ -6,6 +6,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from django.urls import reverse
+from django.utils import translation
 from django.utils.translation import gettext
 
 from reports import charts, words
@@ -97,10 +98,12 @@ def card_entry(card: PublishedCard) -> dict[str, Any]:
                 "chart": charts.strip(one, top),
             }
         )
+    own = card.translations.get(translation.get_language() or "", {})
     return {
         "url": reverse("scorecard", args=[card.slug]),
-        "title": card.title,
-        "question": card.question,
+        "title": own.get("title", card.title),
+        "question": own.get("question", card.question),
+        "is_own_language": bool(own),
         "published_at": card.published_at,
         "kind_words": dict(Study.Kind.choices).get(card.kind, card.kind),
         "answer": answer(

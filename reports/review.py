@@ -46,6 +46,7 @@ def study_digest(study: Study) -> str:
         {
             "correction": {k: str(v) for k, v in sorted((correction or {}).items())},
             "words": {name: getattr(draft, name).strip() for name in DRAFT_FIELDS},
+            "translations": draft.translations,
             "findings": summary.inputs_digest if summary else "",
             "engine": summary.engine_version if summary else "",
         }

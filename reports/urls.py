@@ -3,7 +3,7 @@
 from django.urls import include, path
 
 from reports import api
-from reports.views import desk, how_many, public, readers
+from reports.views import desk, how_many, public, readers, translating
 
 urlpatterns = [
     path(
@@ -22,6 +22,7 @@ urlpatterns = [
     path("", include("reports.urls_episodes")),
     path("", include("reports.urls_review")),
     path("desk/<slug:slug>/", desk.study, name="desk-study"),
+    path("desk/<slug:slug>/words/<str:language>/", translating.edit, name="desk-translation"),
     path("desk/<slug:slug>/publish/", desk.publish, name="desk-publish"),
     path("desk/<slug:slug>/preview/", desk.preview, name="desk-preview"),
     path("desk/<slug:slug>/state.json", desk.state, name="desk-state"),

@@ -17,6 +17,7 @@ from django.db import transaction
 from labsite.models import Lab, User
 from labsite.roles import Role, give_role
 from reports.actions import save_draft
+from reports.translations import save_translation
 from specimens.actions import (
     add_custody_event,
     add_product,
@@ -254,4 +255,6 @@ def load_study(
             study=study,
             fields={"headline": plan["headline"], "summary_text": plan["summary"]},
         )
+        for language, words in plan["translations"].items():
+            save_translation(by=lead, study=study, language=language, fields=words)
     return study
