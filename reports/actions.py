@@ -1,6 +1,5 @@
 """What editors do: prepare words, publish editions."""
 
-import re
 from collections.abc import Mapping
 
 from django.db import transaction
@@ -18,14 +17,13 @@ from reports.models import Edition, EditionDraft
 from reports.queries import standing, waiting_conflicts
 from reports.review import current_sign_off, sign_off_words, study_digest
 from reports.script_checks import cautions_with_figures, has_result, words_with_figures
-from reports.words import count
+from reports.translations import standing_translations
+from reports.words import FIGURE, count
 from trials.actions import digest_of
 from trials.models import Study
 from trials.studies import is_closed
 
 DRAFT_FIELDS = ("headline", "summary_text", "note", "extra_cautions")
-# a result as a share or a multiple; prices, kilometres and counts of items may stand there
-FIGURE = re.compile(r"\d\s*(%|per ?cent\b|times\b)|(?<!\w)[×x]\s?\d", re.IGNORECASE)
 
 
 @transaction.atomic
@@ -112,7 +110,7 @@ def publish_edition(*, by: User, study: Study) -> Edition:
         at=at,
         by=by.display_name,
     ) | {"sign_off": sign_off_words(signed), "figures": said.figures, "typed": said.typed}
-    content["translations"] = draft.translations
+    content["translations"] = standing_translations(study, draft)
     content["cautions"] = cautions_with_figures(content)
     content["disclosure"] = disclosure([content], at.date())
     content |= correction_part(study, content)

@@ -35,6 +35,7 @@ from reports.queries import (
     study_inputs,
     study_members,
 )
+from reports.translations import standing_translations
 from reports.trend_content import trend_words
 from reports.words import NBSP, RatioFigures
 from specimens.models import Specimen
@@ -696,7 +697,7 @@ def draft_content(study: Study, *, by: str) -> dict[str, Any] | None:
         at=timezone.now(),
         by=by,
     )
-    content["translations"] = draft.translations
+    content["translations"] = standing_translations(study, draft)
     return content
 
 

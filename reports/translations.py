@@ -13,12 +13,40 @@ from django.utils import timezone
 from labsite import audit
 from labsite.errors import Refused
 from labsite.models import User
-from reports.actions import FIGURE
 from reports.models import EditionDraft
+from reports.words import FIGURE
+from trials.actions import digest_of
 from trials.models import Study
 
 FIELDS = ("title", "question", "headline", "summary", "note")
 MAY_STAY_EMPTY = ("note",)
+
+
+OF = "of"  # digest of the English words that a translation says
+
+
+def english_of(study: Study, draft: EditionDraft) -> dict[str, str]:
+    """The words that a translation follows."""
+    return {
+        "title": study.title,
+        "question": study.question,
+        "headline": draft.headline.strip(),
+        "summary": draft.summary_text.strip(),
+        "note": draft.note.strip(),
+    }
+
+
+def standing_translations(study: Study, draft: EditionDraft) -> dict[str, dict[str, str]]:
+    """The translations of the words as they are now.
+
+    One made of earlier words is left out: better English, marked as English, than another answer.
+    """
+    now = digest_of(english_of(study, draft))
+    return {
+        language: {name: text for name, text in words.items() if name != OF}
+        for language, words in draft.translations.items()
+        if words.get(OF) == now
+    }
 
 
 def other_languages() -> dict[str, str]:
@@ -51,7 +79,7 @@ def save_translation(
             ]
         if problems:
             raise Refused(problems)
-        after = before | {language: words}
+        after = before | {language: {**words, OF: digest_of(english_of(study, draft))}}
     else:
         after = {code: kept for code, kept in before.items() if code != language}
     if after == before:

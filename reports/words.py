@@ -1,12 +1,17 @@
 """Numbers and verdicts in the words of a page. No Django here."""
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from trials.intervals import plain, with_unit
 
 NBSP = "\u00a0"
+# a result as a share or a multiple; prices, kilometres and counts of items are none
+FIGURE = re.compile(
+    r"\d\s*(%|per ?cent\b|times\b|prozent\b|-?fach\b)|(?<!\w)[×x]\s?\d", re.IGNORECASE
+)
 
 VERDICT_WORDS = {
     "clear loss": "Clear loss",

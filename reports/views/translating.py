@@ -10,7 +10,12 @@ from labsite.errors import Refused
 from labsite.roles import Deed, needs, person
 from reports.forms import TranslationForm
 from reports.models import EditionDraft
-from reports.translations import other_languages, save_translation
+from reports.translations import (
+    english_of,
+    other_languages,
+    save_translation,
+    standing_translations,
+)
 from trials.models import Study
 
 
@@ -41,13 +46,8 @@ def edit(request: HttpRequest, slug: str, language: str) -> HttpResponse:
             else:
                 messages.success(request, f"{name} words kept.")
                 return redirect("desk-study", slug=slug)
-    english = {
-        "title": study.title,
-        "question": study.question,
-        "headline": draft.headline if draft else "",
-        "summary": draft.summary_text if draft else "",
-        "note": draft.note if draft else "",
-    }
+    english = english_of(study, draft or EditionDraft(study=study))
+    is_behind = bool(draft and known and language not in standing_translations(study, draft))
     return render(
         request,
         "reports/desk/translation.html",
@@ -56,6 +56,7 @@ def edit(request: HttpRequest, slug: str, language: str) -> HttpResponse:
             "language": name,
             "code": language,
             "form": form,
+            "is_behind": is_behind,
             "rows": [{"field": form[field], "english": text} for field, text in english.items()],
         },
         status=status,

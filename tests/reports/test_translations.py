@@ -9,7 +9,7 @@ from labsite.roles import Role
 from reports.models import Edition, EditionDraft, PublishedCard
 from reports.review import study_digest
 from reports.translations import save_translation
-from tests.reports.demo_site import PAIR, person_with
+from tests.reports.demo_site import PAIR, person_with, publish
 from trials.models import Study
 
 pytestmark = pytest.mark.usefixtures("demo")
@@ -41,6 +41,16 @@ def test_readers_of_german_get_the_words_frozen_with_the_edition(
     listed = reader.get("/de/", {"q": "Fahrerhose"}).content.decode()
     assert frozen["question"] in listed
     assert PublishedCard.objects.get(study=study).translations["de"] == frozen
+
+
+def test_a_translation_of_earlier_words_does_not_go_out(editor: User, study: Study) -> None:
+    at_desk = Client()
+    at_desk.force_login(editor)
+    path = f"/desk/{PAIR}/words/de/"
+    assert "The English has changed since" not in at_desk.get(path).content.decode()
+    edition = publish(study, by=editor, note="Said anew.", headline="Other words")
+    assert edition.content["translations"] == {}
+    assert "The English has changed since" in at_desk.get(path).content.decode()
 
 
 def test_a_changed_translation_needs_a_new_sign_off(editor: User, study: Study) -> None:
@@ -80,5 +90,6 @@ def test_the_desk_page_keeps_what_was_typed_when_it_refuses(study: Study) -> Non
     assert refused.status_code == 400
     assert "Wir haben beide geprüft." in refused.content.decode()
     assert client.post(path, WORDS).status_code == 302
-    assert EditionDraft.objects.get(study=study).translations["de"] == WORDS
+    kept = EditionDraft.objects.get(study=study).translations["de"]
+    assert {name: kept[name] for name in WORDS} == WORDS
     assert client.get(f"/desk/{PAIR}/words/xx/").status_code == 404
