@@ -48,6 +48,11 @@ def lab(request: HttpRequest) -> dict[str, object]:
     }
 
 
+def export(request: HttpRequest) -> dict[str, bool]:
+    """Whether this page is being written into a file: what needs a server has no place there."""
+    return {"is_export": bool(request.META.get("wornproof.export"))}
+
+
 def languages(request: HttpRequest) -> dict[str, list[Language]]:
     """The page at hand in every language it has."""
     return {"languages": same_page(request)}

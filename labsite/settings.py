@@ -95,6 +95,7 @@ TEMPLATES: list[dict[str, Any]] = [
                 "django.contrib.messages.context_processors.messages",
                 "labsite.context.lab",
                 "labsite.context.navigation",
+                "labsite.context.export",
                 "labsite.context.languages",
                 "reports.context.readers",
                 "labsite.context.tablet",

@@ -1,7 +1,6 @@
 """Every address that needs no sign-in and no question, in one list: for site map and export."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from datetime import datetime
 
 from django.conf import settings
@@ -24,15 +23,14 @@ PLAIN_NAMES = (
     "corrections",
     "about",
 )
-DATA_NAMES = ("edition-csv", "edition-json", "edition-package", "edition-bibtex", "edition-csl")
-
-
-@dataclass(frozen=True)
-class Address:
-    """A public address and what it depends on: a study's editions, or anything ('')."""
-
-    path: str
-    slug: str = ""
+DATA_NAMES = (
+    "edition-csv",
+    "edition-json",
+    "edition-package",
+    "edition-bibtex",
+    "edition-csl",
+    "edition-picture",
+)
 
 
 def card_addresses() -> list[tuple[str, datetime]]:
@@ -83,18 +81,22 @@ def _moving_addresses() -> list[str]:
     ]
 
 
-def every_address() -> Iterator[Address]:
-    """All of them, pages in every language. Reads the content of one edition at a time."""
-    for path in ("/feed.atom", "/sitemap.xml", "/robots.txt"):
-        yield Address(path)
-    for path in _in_each_language(lambda: [*plain_addresses(), *_moving_addresses()]):
-        yield Address(path)
-    slugs = Edition.objects.order_by("study__slug").values_list("study__slug", flat=True).distinct()
-    for slug in slugs:
-        yield from _of_study(slug)
+def site_addresses() -> list[str]:
+    """Everything that is not of one study, pages in every language."""
+    return [
+        *(reverse(name) for name in ("feed", "sitemap", "robots")),
+        *_in_each_language(lambda: [*plain_addresses(), *_moving_addresses()]),
+    ]
 
 
-def _of_study(slug: str) -> Iterator[Address]:
+def published_slugs() -> list[str]:
+    """Every study with an edition."""
+    slugs = Edition.objects.order_by("study__slug").values_list("study__slug", flat=True)
+    return list(slugs.distinct())
+
+
+def addresses_of_study(slug: str) -> list[str]:
+    """Everything of one study's editions. Reads the content of one edition at a time."""
     numbers = list(
         Edition.objects.filter(study__slug=slug).order_by("number").values_list("number", flat=True)
     )
@@ -106,15 +108,22 @@ def _of_study(slug: str) -> Iterator[Address]:
             *(reverse("edition-folder", args=[slug, number]) for number in numbers),
         ]
 
-    for path in _in_each_language(pages):
-        yield Address(path, slug)
-    yield Address(reverse("study-feed", args=[slug]), slug)
+    found = [*_in_each_language(pages), reverse("study-feed", args=[slug])]
     for number in numbers:
-        for name in (*DATA_NAMES, "edition-picture"):
-            yield Address(reverse(name, args=[slug, number]), slug)
+        found += [reverse(name, args=[slug, number]) for name in DATA_NAMES]
         edition = Edition.objects.get(study__slug=slug, number=number)
-        for name in package_files(edition.content, digest=edition.digest):
-            yield Address(reverse("edition-package-file", args=[slug, number, name]), slug)
+        found += [
+            reverse("edition-package-file", args=[slug, number, name])
+            for name in package_files(edition.content, digest=edition.digest)
+        ]
+    return found
+
+
+def every_address() -> Iterator[str]:
+    """All of them."""
+    yield from site_addresses()
+    for slug in published_slugs():
+        yield from addresses_of_study(slug)
 
 
 def _in_each_language(paths: Callable[[], list[str]]) -> list[str]:

@@ -12,6 +12,7 @@ from django.utils.translation import gettext as _
 from reports.citations import Corrected, Places, linked_data
 from reports.errata_queries import EditionStanding, edition_standing, uses_of
 from reports.models import Edition
+from reports.packages import DESCRIPTOR
 from reports.pictures.preview import alt_text
 from specimens.words import date_words
 
@@ -78,6 +79,7 @@ def page_parts(request: HttpRequest, edition: Edition) -> dict[str, Any]:
         "data": {
             "package": reverse("edition-package", args=[slug, number]),
             "folder": reverse("edition-folder", args=[slug, number]),
+            "descriptor": reverse("edition-package-file", args=[slug, number, DESCRIPTOR]),
             "bibtex": reverse("edition-bibtex", args=[slug, number]),
             "csl": reverse("edition-csl", args=[slug, number]),
             "feed": reverse("study-feed", args=[slug]),
