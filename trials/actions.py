@@ -35,10 +35,14 @@ from trials.tablets import Sent
 SUMMARISE = "reports.summarise"
 
 
+def canonical(content: Mapping[str, Any]) -> str:
+    """JSON with sorted keys and no blanks: the same content is the same text anywhere."""
+    return json.dumps(content, sort_keys=True, separators=(",", ":"), allow_nan=False)
+
+
 def digest_of(content: Mapping[str, Any]) -> str:
-    """SHA-256 of canonical JSON, so that the same content has the same digest anywhere."""
-    text = json.dumps(content, sort_keys=True, separators=(",", ":"), allow_nan=False)
-    return hashlib.sha256(text.encode()).hexdigest()
+    """SHA-256 of canonical JSON."""
+    return hashlib.sha256(canonical(content).encode()).hexdigest()
 
 
 def mark_changed(study: Study) -> None:
@@ -266,10 +270,35 @@ def register_study(*, by: User, study: Study, at: datetime | None = None) -> Stu
         detail={
             "digest": study.registration_digest,
             "at": study.registered_at.isoformat(),
+            "methods": method_digests(study),
         },
     )
     mark_changed(study)
     return study
+
+
+def method_digests(
+    study: Study, fields: Mapping[str, Sequence[str]] | None = None
+) -> dict[str, Any]:
+    """A digest of everything that each method of the study says, with the fields it is made from.
+
+    `fields` names them by method as they were at registration: fields that came with a later
+    version of the program are left out. The state and the notes of a revision may change.
+    """
+    told = {}
+    for used in study.study_methods.select_related("revision__method"):
+        revision = used.revision
+        key = revision.method.key
+        names = [
+            field.attname
+            for field in MethodRevision._meta.concrete_fields
+            if field.name not in {"id", "method", "state"}
+        ]
+        if fields is not None:
+            names = [name for name in fields.get(key, names) if name in names]
+        content = {name: getattr(revision, name) for name in names}
+        told[key] = {"digest": digest_of(content), "fields": names}
+    return told
 
 
 # --- runs ------------------------------------------------------------------------------------

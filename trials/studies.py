@@ -10,7 +10,12 @@ from labsite.errors import Refused
 from labsite.models import AuditEntry, User
 from specimens.models import Specimen
 from trials import policies
-from trials.actions import digest_of, mark_changed, registration_content
+from trials.actions import (
+    digest_of,
+    mark_changed,
+    method_digests,
+    registration_content,
+)
 from trials.models import Arm, ArmSpecimen, Run, Study, StudyAmendment, StudyLook
 from trials.planning import give_blind_codes, waiting_runs
 
@@ -161,4 +166,12 @@ def _against_trail(study: Study, detail: dict[str, Any]) -> list[str]:
     at = detail.get("at")
     if at is not None and study.registered_at is not None and at != study.registered_at.isoformat():
         problems.append("The time of registration is not the one in the trail.")
+    # studies registered before methods were told in the trail are held by the digest alone
+    told = detail.get("methods", {})
+    now = method_digests(study, {key: one["fields"] for key, one in told.items()})
+    problems += [
+        f"What the method {key} says is not what it said at registration."
+        for key, one in told.items()
+        if now.get(key, {}).get("digest") != one["digest"]
+    ]
     return problems

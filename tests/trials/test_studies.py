@@ -14,7 +14,16 @@ from labsite.errors import Refused
 from specimens.models import Product
 from tests.trials.study_lab import WANTS, StudyLab, build_study_lab, made_specimen
 from trials import planning, studies
-from trials.models import Arm, ArmSpecimen, Study, StudyAmendment, StudyLook, StudyMethod
+from trials.method_library import draft_revision
+from trials.models import (
+    Arm,
+    ArmSpecimen,
+    MethodRevision,
+    Study,
+    StudyAmendment,
+    StudyLook,
+    StudyMethod,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -68,6 +77,15 @@ def test_the_digest_can_be_worked_out_by_hand(lab):
     assert hashlib.sha256(text.encode()).hexdigest() == lab.study.registration_digest
 
 
+def test_the_printed_content_has_the_digest(lab):
+    out = StringIO()
+    call_command("check_registrations", "three-ages", "--content", stdout=out)
+    assert hashlib.sha256(out.getvalue().encode()).hexdigest() == lab.study.registration_digest
+    assert json.loads(out.getvalue())["question"] == lab.study.question
+    with pytest.raises(CommandError, match="one study"):
+        call_command("check_registrations", "--content")
+
+
 STUDY_CHANGES = {
     "slug": "other",
     "title": "Another title",
@@ -82,6 +100,13 @@ STUDY_CHANGES = {
     "change_of_mind": "Nothing.",
     "registration_digest": "0" * 64,
 }
+
+
+def test_no_field_of_a_study_is_left_out_of_the_tamper_test():
+    named = {field.name for field in Study._meta.concrete_fields}
+    # who and when are held by the trail; the counter of changes is no part of the question
+    kept_elsewhere = {"id", "registered_at", "registered_by", "is_invented", "inputs_version"}
+    assert named - kept_elsewhere == set(STUDY_CHANGES)
 
 
 @pytest.mark.parametrize("field", sorted(STUDY_CHANGES))
@@ -144,6 +169,41 @@ def change_margin(lab):
     StudyMethod.objects.filter(pk=first.pk).update(margin=0.3)
 
 
+def other_position(lab):
+    """The order of the methods on the card is part of what was registered."""
+    first = StudyMethod.objects.filter(study=lab.study).first()
+    StudyMethod.objects.filter(pk=first.pk).update(position=99)
+
+
+def other_arm_position(lab):
+    Arm.objects.filter(study=lab.study, key="arm-0").update(position=99)
+
+
+def other_revision(lab):
+    used = StudyMethod.objects.filter(study=lab.study).first()
+    draft = draft_revision(by=lab.lead, method=used.revision.method)
+    StudyMethod.objects.filter(pk=used.pk).update(revision=draft)
+
+
+def change_resolution(lab):
+    """A method in force, rewritten behind the application's back."""
+    used = StudyMethod.objects.filter(study=lab.study).first()
+    triggers.remove()
+    try:
+        MethodRevision.objects.filter(pk=used.revision_id).update(resolution=0.5)
+    finally:
+        triggers.install()
+
+
+def change_steps(lab):
+    used = StudyMethod.objects.filter(study=lab.study).first()
+    triggers.remove()
+    try:
+        MethodRevision.objects.filter(pk=used.revision_id).update(steps=["Guess."])
+    finally:
+        triggers.install()
+
+
 def drop_method(lab):
     StudyMethod.objects.filter(study=lab.study).first().delete()
 
@@ -158,6 +218,11 @@ def drop_method(lab):
         slip_in_specimen,
         drop_specimen,
         change_margin,
+        other_position,
+        other_arm_position,
+        other_revision,
+        change_resolution,
+        change_steps,
         drop_method,
     ],
 )

@@ -4,6 +4,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
+from trials.actions import canonical, registration_content
 from trials.models import Study
 from trials.studies import registration_problems
 
@@ -15,6 +16,12 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("slug", nargs="*", help="Only these studies.")
+        parser.add_argument(
+            "--content",
+            action="store_true",
+            help="Print what registration fixed, as the text whose SHA-256 is the digest: "
+            "check_registrations SLUG --content | sha256sum",
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
         """One line a study, then what is wrong with it."""
@@ -24,6 +31,11 @@ class Command(BaseCommand):
             unknown = set(options["slug"]) - set(studies.values_list("slug", flat=True))
             if unknown:
                 raise CommandError(f"No registered study: {', '.join(sorted(unknown))}.")
+        if options["content"]:
+            if len(options["slug"]) != 1:
+                raise CommandError("Name one study to print its content.")
+            self.stdout.write(canonical(registration_content(studies[0])), ending="")
+            return
         changed = 0
         for study in studies:
             problems = registration_problems(study)
