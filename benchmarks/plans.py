@@ -1,6 +1,9 @@
 """Time the planner from 3 to 400 runs, and beside it a search without a solver.
 
-Run from the top folder:  python -m benchmarks.plans
+Run from the top folder:  python -m benchmarks.plans [--write]
+
+With --write the table goes into docs/plans.md as well. "Mixed" is the same ask where methods spoil
+different families at different reaches, which takes more columns than when all spoil all.
 
 The peer gives every run the first free site in a random order, again and again for as long as the
 integer program took, and keeps the most even answer. Unevenness is the sum, over methods, zones
@@ -11,14 +14,19 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
 from time import perf_counter
 
 import numpy as np
 
-from trials.plans.design import ITS_SITE, NOTHING, Ask, Item, MethodNeed, ZoneSpace
+from trials.plans.check import sessions_uneven
+from trials.plans.design import ITS_SITE, NOTHING, Ask, Item, MethodNeed, Spoils, ZoneSpace
 from trials.plans.sites import Place, site_runs
 from trials.plans.solve import solve
 
+DOCUMENT = Path(__file__).resolve().parents[1] / "docs" / "plans.md"
+BEGIN, END = "<!-- measured -->", "<!-- end -->"
 NAMES = ("water", "seam", "drop", "point", "belt", "heat", "flame")
 STAGES = (1, 3, 4, 5, 6, 7, 8)
 CARRIES = {
@@ -31,7 +39,18 @@ CARRIES = {
 SIZES = ((3, 1, 1), (2, 2, 3), (2, 4, 5), (3, 4, 7), (2, 10, 7), (3, 10, 7), (4, 14, 7))
 
 
-def made_ask(arm_count: int, items_each: int, method_count: int, runs_each: int = 1) -> Ask:
+MIXED = (
+    NOTHING,
+    Spoils(site=frozenset({3, 6})),
+    Spoils(zone=frozenset({6, 7})),
+    Spoils(site=frozenset({5, 8})),
+    ITS_SITE,
+    Spoils(site=frozenset({7}), specimen=frozenset({0, 1})),
+    Spoils(zone=frozenset(range(9))),
+)
+
+
+def made_ask(arm_count: int, items_each: int, method_count: int, *, is_mixed: bool = False) -> Ask:
     """An ask of so many arms, items an arm and methods."""
     arms = tuple(f"Arm {k}" for k in range(arm_count))
     zones = tuple(
@@ -54,12 +73,12 @@ def made_ask(arm_count: int, items_each: int, method_count: int, runs_each: int 
             key=key,
             name=key,
             stage=stage,
-            spoils=NOTHING if key == "water" else ITS_SITE,
+            spoils=MIXED[k] if is_mixed else NOTHING if key == "water" else ITS_SITE,
             wets=key == "water",
-            runs_each=runs_each,
+            runs_each=1,
             minutes=15,
         )
-        for key, stage in list(zip(NAMES, STAGES, strict=True))[:method_count]
+        for k, (key, stage) in enumerate(list(zip(NAMES, STAGES, strict=True))[:method_count])
     )
     return Ask(arms=arms, items=items, methods=methods, session_minutes=420, seed=1)
 
@@ -104,30 +123,79 @@ def by_chance(ask: Ask, draw: np.random.Generator) -> tuple[int, dict[Place, int
     return lost, counts
 
 
+@dataclass(frozen=True)
+class Line:
+    """What one size took and gave."""
+
+    runs: int
+    sites_s: float
+    plan_s: float
+    mixed_s: float
+    own: tuple[int, int, int]  # without a site, uneven over zones and sides, uneven over sessions
+    peer: tuple[int, int]
+
+
+def measured(arm_count: int, items_each: int, method_count: int) -> Line:
+    """One size, planned three times and searched by chance for as long as the program took."""
+    ask = made_ask(arm_count, items_each, method_count)
+    started = perf_counter()
+    sited = site_runs(ask)
+    took = perf_counter() - started
+    started = perf_counter()
+    plan = solve(ask)
+    whole = perf_counter() - started
+    started = perf_counter()
+    solve(made_ask(arm_count, items_each, method_count, is_mixed=True))
+    mixed = perf_counter() - started
+    draw = np.random.default_rng(1)
+    until = perf_counter() + took
+    best = (10**9, 10**9)
+    while perf_counter() < until:
+        lost, counts = by_chance(ask, draw)
+        best = min(best, (lost, unevenness(ask, counts)))
+    missing = sum(one.count for one in sited.missing)
+    sessions = len(list(sessions_uneven(ask, plan.slots)))
+    own = missing, unevenness(ask, sited.new), sessions
+    return Line(len(plan.slots), took, whole, mixed, own, best)
+
+
+def table(lines: list[Line]) -> str:
+    """The lines as a table in Markdown."""
+    rows = [
+        (
+            "| runs | sites | whole plan | mixed spoils | without a site, uneven by zone, by session "
+            "| by chance in the same time: without a site, uneven |"
+        ),
+        "|---:|---:|---:|---:|---:|---:|",
+    ]
+    rows += [
+        f"| {one.runs} | {one.sites_s:.3f} s | {one.plan_s:.3f} s | {one.mixed_s:.3f} s | "
+        f"{one.own[0]}, {one.own[1]}, {one.own[2]} | {one.peer[0]}, {one.peer[1]} |"
+        for one in lines
+    ]
+    return "\n".join(rows)
+
+
+def growth(lines: list[Line]) -> float:
+    """The power of the number of runs that the time of a whole plan grows with, from 40 runs on."""
+    large = [one for one in lines if one.runs >= 40]
+    x = np.log([one.runs for one in large])
+    y = np.log([one.plan_s for one in large])
+    return float(np.polyfit(x, y, 1)[0])
+
+
 def main() -> None:
-    """Print one line a size."""
-    sys.stdout.write(
-        "runs  sites ms  plan ms  unplaced/uneven by the program  by chance in that time\n"
+    """Print the table; with --write put it into the document too."""
+    lines = [measured(*size) for size in SIZES]
+    text = (
+        f"{table(lines)}\n\nFrom 40 runs on the time grows with the {growth(lines):.1f}th power of "
+        "the number of runs."
     )
-    for arm_count, items_each, method_count in SIZES:
-        ask = made_ask(arm_count, items_each, method_count)
-        started = perf_counter()
-        sited = site_runs(ask)
-        took = perf_counter() - started
-        started = perf_counter()
-        plan = solve(ask)
-        whole = perf_counter() - started
-        draw = np.random.default_rng(1)
-        until = perf_counter() + took
-        best = (10**9, 10**9)
-        while perf_counter() < until:
-            lost, counts = by_chance(ask, draw)
-            best = min(best, (lost, unevenness(ask, counts)))
-        own = (sum(one.count for one in sited.missing), unevenness(ask, sited.new))
-        sys.stdout.write(
-            f"{len(plan.slots):4d}   {took * 1e3:8.0f}   {whole * 1e3:13.0f}   "
-            f"{own[0]:>16d}/{own[1]:<7d}   {best[0]:>9d}/{best[1]}\n"
-        )
+    sys.stdout.write(f"{text}\n")
+    if "--write" in sys.argv[1:]:
+        before, _, rest = DOCUMENT.read_text(encoding="utf-8").partition(BEGIN)
+        after = rest.partition(END)[2]
+        DOCUMENT.write_text(f"{before}{BEGIN}\n{text}\n{END}{after}", encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -2,11 +2,13 @@
 
 import re
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 
 from playwright.sync_api import Page, expect
 
 PRODUCT = "Skerry jacket"
 TITLE = "Skerry jackets after one and two winters"
+BLIND = "Skerry jackets of two lots, blind"
 ZONES = (
     ("Back", "back", "no side", {"Water uptake under spray": 1}),
     ("Left sleeve", "left-sleeve", "left", {"Belt abrasion, time to hole": 2}),
@@ -16,6 +18,9 @@ ZONES = (
 )
 METHODS = ("Water uptake under spray", "Seam opening by turns", "Belt abrasion, time to hole")
 AGES = (("Unworn", 0), ("One winter", 6000), ("Two winters", 12000))
+
+
+TODAY = datetime.now(UTC).date().isoformat()
 
 
 @dataclass
@@ -33,9 +38,7 @@ def add_gear(page: Page) -> Gear:
     page.get_by_label("Maker").fill("Holm Outfitters (invented)")
     page.get_by_label("Name", exact=True).fill(PRODUCT)
     page.get_by_label("Kind").select_option("jacket")
-    page.get_by_role("button", name=re.compile("Keep|Add")).click()
-    if page.get_by_role("link", name=re.compile("Add a zone|Zone")).count() == 0:
-        page.get_by_role("link", name=re.compile(PRODUCT)).first.click()
+    page.get_by_role("button", name="Keep this product").click()
     for name, code, side, carries in ZONES:
         page.get_by_role("link", name=re.compile("Add a zone")).first.click()
         page.get_by_label("Name", exact=False).first.fill(name)
@@ -43,7 +46,7 @@ def add_gear(page: Page) -> Gear:
         page.get_by_label("Side").select_option(label=side)
         for method, count in carries.items():
             page.get_by_label(method).fill(str(count))
-        page.get_by_role("button", name=re.compile("Keep|Add")).click()
+        page.get_by_role("button", name="Keep this zone").click()
     gear = Gear()
     for k, (_, km) in enumerate(AGES):
         own = [add_specimen(page, f"carrier {k}{n}" if km else "") for n in range(3)]
@@ -64,7 +67,8 @@ def add_specimen(page: Page, owner: str) -> str:
     page.get_by_label(re.compile("^Price paid")).fill("120")
     page.get_by_label(re.compile("^Currency")).fill("GBP")
     page.get_by_label(re.compile("^Owner")).fill(owner)
-    page.get_by_role("button", name=re.compile("Keep|Add")).click()
+    page.get_by_role("button", name="Keep this specimen").click()
+    page.wait_for_url(re.compile(r"/lab/specimens/[A-Z0-9]{4}-"))
     found = re.search(r"/lab/specimens/([A-Z0-9]{4}-[A-Z0-9])/", page.url)
     assert found, page.url
     return found[1]
@@ -131,27 +135,33 @@ def ask_how_many(page: Page, budget: str) -> None:
     page.get_by_role("button", name="Work it out").click()
 
 
-def register(page: Page) -> None:
+def register(page: Page, title: str = TITLE) -> None:
     """The question is fixed."""
-    open_study(page)
+    open_study(page, title)
     page.get_by_role("link", name="Register this study").click()
     page.get_by_role("button", name=re.compile("Register")).click()
     expect(page.get_by_text("Digest of what was fixed")).to_be_visible()
 
 
-def open_study(page: Page) -> None:
+def open_study(page: Page, title: str = TITLE) -> None:
     """The study's own page."""
     page.goto("/lab/studies/")
-    page.get_by_role("link", name=TITLE).first.click()
+    page.get_by_role("link", name=title).first.click()
 
 
-def draw(page: Page, *, minutes: int, reason: str = "") -> None:
+def open_progress(page: Page, title: str = TITLE) -> None:
+    """How far it is."""
+    open_study(page, title)
+    page.get_by_role("link", name="Progress, plans and run sheets").click()
+
+
+def draw(page: Page, *, minutes: int, reason: str = "", title: str = TITLE) -> None:
     """A plan by lot, with two patches of abrasion on each."""
-    open_study(page)
+    open_study(page, title)
     page.get_by_role("link", name="Draw a plan by lot").click()
     page.get_by_label("Longest session").fill(str(minutes))
     page.get_by_label("Belt abrasion, time to hole, runs on each specimen").fill("2")
-    if reason:
+    if reason:  # asked only where a plan is in force
         page.get_by_label(re.compile("^Why another plan")).fill(reason)
     page.get_by_role("button", name=re.compile("Draw")).click()
 
@@ -160,3 +170,40 @@ def accept(page: Page) -> None:
     """On the sheet."""
     page.get_by_role("button", name=re.compile("on the sheet")).click()
     expect(page.get_by_role("heading", level=1, name="Progress")).to_be_visible()
+
+
+def lose(page: Page, code: str) -> None:
+    """A specimen that will not be seen again."""
+    page.goto(f"/lab/specimens/{code}/")
+    page.get_by_role("link", name=re.compile("used up|Retire", re.IGNORECASE)).click()
+    page.get_by_label("Retired on").fill(TODAY)
+    page.locator("main form").get_by_role("button").first.click()
+
+
+def substitute(page: Page, *, arm: str, code: str, reason: str) -> None:
+    """Another takes its place; the scorecard will say so."""
+    page.get_by_role("link", name="Add a specimen for a lost one").click()
+    page.get_by_label("Arm").select_option(label=arm)
+    page.get_by_label("Specimen").fill(code)
+    page.get_by_label("Why").fill(reason)
+    page.locator("main form").get_by_role("button").first.click()
+    expect(page.get_by_role("heading", level=1, name="Progress")).to_be_visible()
+
+
+def spare_gear(page: Page) -> list[str]:
+    """Four more specimens of the product, whose zones are there."""
+    return [add_specimen(page, "") for _ in range(4)]
+
+
+def write_blind_study(page: Page, gear: list[str]) -> None:
+    """Two arms of two; the bench is to see numbers only."""
+    page.goto("/lab/studies/add/")
+    page.get_by_label("Title").fill(BLIND)
+    page.get_by_label("Question", exact=True).fill("Do two lots differ?")
+    page.get_by_label("Kind").select_option("price")
+    page.get_by_role("checkbox", name=re.compile("^Blind")).check()
+    for n in (1, 2):
+        page.get_by_label(f"Arm {n}, label").fill(f"Lot {n}")
+        page.get_by_label(f"Arm {n}, specimens").fill(" ".join(gear[2 * n - 2 : 2 * n]))
+    page.get_by_role("checkbox", name=re.compile(f"^{re.escape(METHODS[2])}")).check()
+    keep_study(page)

@@ -28,6 +28,7 @@ def progress(request: HttpRequest, slug: str) -> HttpResponse:
         if study.registered_at
         else [],
         "may_manage": may(request.user, Deed.MANAGE_STUDIES),
+        "may_see_findings": may(request.user, Deed.SEE_FINDINGS),
         "trail": _trail(study, "Progress"),
     }
     return render(request, "trials/studies/progress.html", context)
