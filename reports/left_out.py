@@ -18,10 +18,12 @@ def left_out_content(
 ) -> list[Told]:
     """One entry an analysis: what it leaves out and why, and each finding it can move, twice.
 
-    `arms` gives an arm's label by specimen, `findings` are those as registered, `without` and
-    `trends` those of named analyses, each with the name.
+    `arms` gives an arm's label by specimen, `findings` are those as registered, `without` those of
+    named analyses, `trends` all of both, each with the name of its analysis.
     """
     standing = {_place(one): one for one in findings}
+    told = list(trends)
+    whole = {_course(trend): trend for name, trend in told if not name}
     by_name: dict[str, Told] = {}
     for row in exclusions:
         entry = by_name.setdefault(
@@ -31,9 +33,16 @@ def left_out_content(
     for name, found in without:
         if name in by_name:
             by_name[name]["findings"].append(_beside(standing[_place(found)], found))
-    for name, trend in trends:
+    for name, trend in told:
         if name in by_name:
-            by_name[name]["trends"].append(trend)
+            by_name[name]["trends"].append(
+                {
+                    "property": trend["property"],
+                    "driver_words": trend["driver_words"],
+                    "whole_words": _trend_words(whole[_course(trend)]),
+                    "without_words": _trend_words(trend),
+                }
+            )
     return list(by_name.values())
 
 
@@ -49,6 +58,16 @@ def exclusion_sentence(row: RunExclusion) -> str:
 
 def _place(found: Told) -> tuple[str, str]:
     return found["method"]["key"], found["arm"]
+
+
+def _course(trend: Told) -> tuple[str, str]:
+    return trend["property"], trend["driver"]
+
+
+def _trend_words(trend: Told) -> str:
+    if trend["refusal"]:
+        return f"no trend. {trend['refusal']}"
+    return f"{trend['sentence']} {trend['limit_sentence']}"
 
 
 def _run(row: RunExclusion, arms: dict[int, str]) -> Told:

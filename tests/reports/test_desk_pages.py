@@ -8,6 +8,7 @@ from labsite.roles import Role
 from reports import urls
 from reports.models import EditionDraft
 from tests.reports.demo_site import (
+    AGES,
     PAIR,
     amend,
     current_reading,
@@ -201,3 +202,19 @@ def test_desk_shows_each_finding_with_interval_and_what_to_know(at_desk: Client)
     for finding in study.editions.get().content["findings"]:
         assert " ".join((finding["interval_words"] or "none given").split()) in text
         assert finding["verdict_words"] in text
+
+
+def test_the_desk_shows_trends_with_band_limit_and_what_to_know(at_desk: Client) -> None:
+    page = visible_text(at_desk.get(f"/desk/{AGES}/").content.decode())
+    trends = at_desk.get(f"/api/v1/studies/{AGES}/findings/").json()["trends"]
+    told = [trend for trend in trends if not trend["refusal"]]
+    assert told
+    for trend in told:
+        sentences = [trend["sentence"], trend["limit_sentence"], *trend["notes"]]
+        rows = [f"{row['exposure']} {row['retention']} {row['interval']}" for row in trend["rows"]]
+        for words in (*sentences, *rows):
+            assert " ".join(words.split()) in page
+
+
+def test_the_desk_shows_no_trends_where_there_are_none(at_desk: Client) -> None:
+    assert "Over service" not in visible_text(at_desk.get(f"/desk/{PAIR}/").content.decode())

@@ -208,6 +208,8 @@ def test_an_edition_tells_both_with_reason_counts_caution_and_file(ages: Study, 
     for found in analysis["findings"]:
         assert found["whole"] != found["without"]
         assert found["turns"] == (found["whole"]["verdict"] != found["without"]["verdict"])
+    for trend in analysis["trends"]:
+        assert trend["whole_words"] != trend["without_words"]
     assert sum(count["excluded"] for count in content["counts"]) == 1
     (caution,) = [c for c in content["cautions"] if c["key"] == "E45"]
     assert "The cuff was torn before the run; the value was known by then." in caution["full"]
