@@ -379,6 +379,20 @@ def like_initial(study: Study) -> dict[str, Any]:
     return boxes
 
 
+def matched_initial(asked: Mapping[str, str]) -> dict[str, Any]:
+    """The boxes of a study of matched specimens, whose codes the address brings; else empty."""
+    unworn, worn = (asked.get(name, "")[:20_000] for name in ("unworn", "worn"))
+    if not unworn or not worn:
+        return {}
+    return {
+        "kind": Study.Kind.WORN_NEW,
+        "arm_1_label": "Unworn",
+        "arm_1_codes": unworn,
+        "arm_2_label": "Worn",
+        "arm_2_codes": worn,
+    }
+
+
 def own_initial(study: Study) -> dict[str, Any]:
     """The boxes of a study that is not registered yet, as it stands, specimens and pairs too."""
     boxes = like_initial(study) | {"title": study.title, "slug": study.slug}

@@ -10,9 +10,10 @@ from django.utils import timezone
 from labsite.errors import Conflict, Refused
 from labsite.models import AuditEntry
 from specimens.actions import retire_specimen
+from specimens.models import ZoneCapacity
 from tests.trials.study_lab import WANTS, StudyLab, build_study_lab
 from trials import actions, plan_queries, planning, studies
-from trials.models import ArmSpecimen, Plan, Run, SafetyAcknowledgement
+from trials.models import ArmSpecimen, MethodRevision, Plan, Run, SafetyAcknowledgement
 from trials.planning import Wants
 
 pytestmark = pytest.mark.django_db
@@ -225,3 +226,34 @@ def test_a_specimen_retired_before_planning_is_left_out(lab):
     plan = planning.draw_plan(by=lab.lead, study=lab.study, wants=WANTS)
     assert lab.specimens[8].code not in {slot["specimen"] for slot in plan.slots}
     assert len(plan.slots) == 40
+
+
+def test_what_another_study_did_to_a_specimen_counts_by_what_its_method_spoils(lab):
+    # a flame in another study: by its rules the specimen is of no use for water any more, and the
+    # zone for nothing; seams elsewhere on it are untouched
+    back = lab.product.zones.get(code="back")
+    ZoneCapacity.objects.create(zone=back, method_key="flame-grade", site_count=1)
+    flame = MethodRevision.objects.get(method__key="flame-grade")
+    burnt, other = lab.specimens[0], lab.specimens[4]
+    study = actions.create_study(
+        by=lab.lead,
+        fields={"slug": "flames", "title": "Flames", "question": "Why?", "kind": "worn-new"},
+        arms=[
+            actions.ArmPlan("a", "A", True, [burnt]),
+            actions.ArmPlan("b", "B", False, [other]),
+        ],
+        methods=[actions.MethodPlan(flame)],
+    )
+    actions.plan_run(by=lab.lead, study=study, specimen=burnt, revision=flame, zone=back)
+    plan = planning.draw_plan(by=lab.lead, study=lab.study, wants=WANTS)
+    planned = {(slot["specimen"], slot["method"]) for slot in plan.slots}
+    assert (burnt.code, "water-uptake") not in planned
+    assert (burnt.code, "seam-opening") in planned
+    assert (other.code, "water-uptake") in planned
+    told = [note["sentence"] for note in plan.notes if note["kind"] == "missing"]
+    assert told == [
+        (
+            f"Water uptake under spray needs one more back in unworn ({burnt.code}): what is left of "
+            "it is spoiled by other runs."
+        )
+    ]

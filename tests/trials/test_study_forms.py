@@ -1,5 +1,7 @@
 """A study's arms chosen by filters, and a study changed before it is registered."""
 
+import html
+import re
 from datetime import date
 
 import pytest
@@ -214,3 +216,14 @@ def test_only_the_lead_changes_a_study():
     technician = Client()
     technician.force_login(lab.technician)
     assert technician.get(reverse("lab-study-change", args=["three-ages"])).status_code == 403
+
+
+def test_matched_specimens_come_into_a_new_study_as_pairs(lead, gear, product):
+    page = lead.get(reverse("lab-pairs"), {"product": product.pk}).content.decode()
+    address = re.search(r'href="([^"]*studies/add/[?]unworn=[^"]*)"', page)
+    form = lead.get(html.unescape(address[1])).context["form"]
+    unworn, worn_ones = (form[f"arm_{n}_codes"].value().split() for n in (1, 2))
+    # two unworn ones for three worn: two pairs, each label once in each arm
+    assert {one.partition("=")[2] for one in unworn} == {one.partition("=")[2] for one in worn_ones}
+    assert len(unworn) == 2
+    assert gear["new M"].code in {one.partition("=")[0] for one in unworn}

@@ -29,6 +29,7 @@ from trials.forms import (
     UploadForm,
     ZoneForm,
     like_initial,
+    matched_initial,
     own_initial,
     typed_so_far,
 )
@@ -178,7 +179,8 @@ def add_study(request: HttpRequest) -> HttpResponse:
     }
     if _is_finding(request):
         return _finder_page(request, context)
-    form = StudyForm(request.POST or None, initial=like_initial(like) if like else {})
+    initial = like_initial(like) if like else matched_initial(request.GET)
+    form = StudyForm(request.POST or None, initial=initial)
     if form.is_valid():
         try:
             added = actions.create_study(by=person(request), **form.cleaned_data)
