@@ -31,7 +31,7 @@ from reports.public_addresses import addresses_of_study, published_slugs, site_a
 
 MANIFEST = ".wornproof-export.json"
 MANIFEST_FORMAT = 1
-TEXT_TYPES = ("text/", "application/json", "application/xml", "application/atom+xml")
+TEXT_TYPES = re.compile(r"text/|application/[\w.+-]*(json|xml|bibtex)")
 LEAST_COMPRESSED_BYTES = 200
 STATIC = re.compile(r"/static/[A-Za-z0-9_./-]+\.[A-Za-z0-9]+")
 # what may follow an address inside a style sheet or a module of our own
@@ -174,10 +174,10 @@ class SiteExport:
             text = body.decode()
             statics = set(STATIC.findall(text))
             body = self._as_files(text, path).encode()
-        elif kind.startswith(TEXT_TYPES) and self.prefix:
+        elif TEXT_TYPES.match(kind) and self.prefix:
             body = self._with_prefix_in_whole_addresses(body.decode()).encode()
         self._waiting_statics += sorted(statics)
-        return self._write(name, body, is_text=kind.startswith(TEXT_TYPES)), statics
+        return self._write(name, body, is_text=bool(TEXT_TYPES.match(kind))), statics
 
     def _as_files(self, text: str, path: str) -> str:
         """The page with the addresses that its files have."""
