@@ -22,6 +22,8 @@ METHODS = (
     "water-uptake",
     "flame-grade",
     "seam-strength",
+    "contact-heat",
+    "strap-pull",
 )
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 from playwright.sync_api import Browser, BrowserContext, Page
 
+from tests.browser.bench_steps import put_on_rig
 from tests.browser.site import _free_port, _own_database
 from tests.faults.proxy import Proxy
 from tests.faults.running import Site
@@ -113,13 +114,22 @@ def _run(folder: Path, variables: dict[str, str], runs_each: int) -> Iterator[Be
 
 def open_run(page: Page, run: dict[str, Any]) -> None:
     page.goto(run["page"])
+    get_ready(page)
+
+
+def get_ready(page: Page) -> None:
+    """Take the steps before the reading: the specimen on the rig, no instrument named."""
+    put_on_rig(page)
+    without = page.locator("summary", has_text="Enter it without naming the instrument")
+    if without.count() and not page.locator("[data-entry]").is_visible():
+        without.click()
     page.locator("[data-entry]").wait_for(state="visible")
 
 
 def fill(page: Page, method: str, number: int) -> dict[str, Any]:
     """Type a reading that is good for this method; returns the raw entry it must become."""
     root = page.locator("[data-instrument]")
-    if method == "belt-abrasion":
+    if method in ("belt-abrasion", "contact-heat"):
         seconds = f"{2 + number * 0.1:.1f}"
         root.locator("[name=seconds]").fill(seconds)
         root.locator("[name=ended][value=failed]").check(force=True)
@@ -156,6 +166,9 @@ def fill(page: Page, method: str, number: int) -> dict[str, Any]:
 
 def keep(page: Page) -> None:
     page.locator("[data-keep]").click()
+    sure = page.locator("[data-doubt-sure]")
+    if sure.count() and sure.is_visible():
+        sure.click()
     page.locator("[data-kept]").wait_for(state="visible")
 
 
@@ -165,13 +178,16 @@ def poke(page: Page) -> None:
 
 
 def waiting_ids(page: Page) -> list[str]:
-    """The ids in the tablet's own database, asked past the code under test."""
+    """The ids of readings in the tablet's own database, asked past the code under test."""
     found = page.evaluate(
         """() => new Promise((done) => {
           const asked = indexedDB.open('wornproof-bench');
           asked.onsuccess = () => {
-            const all = asked.result.transaction('entries').objectStore('entries').getAllKeys();
-            all.onsuccess = () => { asked.result.close(); done(all.result); };
+            const all = asked.result.transaction('entries').objectStore('entries').getAll();
+            all.onsuccess = () => {
+              asked.result.close();
+              done(all.result.filter(({kind}) => kind === 'reading').map(({id}) => id));
+            };
           };
         })"""
     )

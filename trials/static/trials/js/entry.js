@@ -50,6 +50,7 @@ export function wireEntry(page, data) {
   let isPassed = false;
   let lastKept = null;
   let sureOf = null;
+  let draftIsShown = false;
 
   const state = () => ({
     id,
@@ -257,6 +258,7 @@ export function wireEntry(page, data) {
     }
     id = entry.id;
     isOpen = true;
+    draftIsShown = true;
     instrument.fill(entry.body.raw);
     if (form.elements.rater) {
       form.elements.rater.value = entry.body.rater;
@@ -274,6 +276,7 @@ export function wireEntry(page, data) {
       return;
     }
     id = drafted.id;
+    draftIsShown = true;
     (instrument.restore ?? instrument.fill)(drafted.instrument);
     form.elements.reason.value = drafted.reason;
     form.elements.note.value = drafted.note;
@@ -283,6 +286,10 @@ export function wireEntry(page, data) {
   }
 
   function show() {
+    if (amended || draftIsShown) {
+      // it may be folded away where the page asks for something else first
+      section.closest("details")?.setAttribute("open", "");
+    }
     section.hidden = !(amended || (isOpen && isPassed));
   }
 
