@@ -89,7 +89,7 @@ def ensure_papers(
         authority=folder / "authority.crt",
         server=server_path,
         server_key=key_path,
-        fingerprint=authority.fingerprint(hashes.SHA256()).hex(":", 2).upper(),
+        fingerprint=authority.fingerprint(hashes.SHA256()).hex(":").upper(),
         valid_until=standing.not_valid_after_utc,
         was_renewed=is_due,
     )

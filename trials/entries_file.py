@@ -43,7 +43,6 @@ ADDRESSES = frozenset(
         "api-photo",
         "api-mark",
         "api-specimen-check",
-        "api-confirm",
     }
 )
 ROUNDS = 3  # an entry may wait for another of the same file: a run for its reading

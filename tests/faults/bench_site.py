@@ -9,7 +9,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import psycopg
 from playwright.sync_api import Browser, BrowserContext, Page
+from psycopg import sql
 
 from tests.browser.bench_steps import put_on_rig
 from tests.browser.site import _free_port, _own_database
@@ -192,3 +194,33 @@ def waiting_ids(page: Page) -> list[str]:
         })"""
     )
     return [key.replace("-", "") for key in found]
+
+
+@contextmanager
+def database_down(bench: BenchSite) -> Iterator[None]:
+    """Nobody reaches the database: PostgreSQL lets nobody in, the SQLite file is not there."""
+    url = bench.site.variables.get("DATABASE_URL")
+    if url:
+        name = url.rpartition("/")[2]
+        maintenance = f"{url.rpartition('/')[0]}/postgres"
+        with psycopg.connect(maintenance, autocommit=True) as server:
+            lets_in = sql.SQL("ALTER DATABASE {} ALLOW_CONNECTIONS {}")
+            server.execute(lets_in.format(sql.Identifier(name), sql.SQL("false")))
+            server.execute(
+                "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = %s", [name]
+            )
+            yield
+            server.execute(lets_in.format(sql.Identifier(name), sql.SQL("true")))
+        return
+    file = bench.site.folder / "db.sqlite3"
+    aside = bench.site.folder / "db.aside"
+    # whole only while nobody has it open: then no write-ahead log lies beside it
+    give_up_at = time.monotonic() + 20
+    while file.with_name("db.sqlite3-wal").exists():
+        assert time.monotonic() < give_up_at, "The database is never at rest."
+        time.sleep(0.05)
+    file.rename(aside)
+    file.mkdir()
+    yield
+    file.rmdir()
+    aside.rename(file)
