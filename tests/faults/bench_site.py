@@ -100,7 +100,9 @@ def _run(folder: Path, variables: dict[str, str], runs_each: int) -> Iterator[Be
         folder=folder, variables={"DJANGO_SETTINGS_MODULE": "labsite.settings", **variables}
     )
     code = f"from tests.faults import bench_seed; bench_seed.main({runs_each})"
-    seed = json.loads(site.manage("shell", "--verbosity=0", "-c", code).strip().splitlines()[-1])
+    seed = json.loads(
+        site.manage("shell", "--verbosity=0", "-c", code, within_s=500).strip().splitlines()[-1]
+    )
     port = _free_port()
     bench = BenchSite(site, port, Proxy(port), seed)
     try:

@@ -44,14 +44,14 @@ class Site:
             **self.variables,
         }
 
-    def manage(self, *arguments: str) -> str:
+    def manage(self, *arguments: str, within_s: float = 120) -> str:
         done = subprocess.run(
             [sys.executable, "manage.py", *arguments],
             cwd=ROOT,
             env=self.environment,
             capture_output=True,
             text=True,
-            timeout=120,
+            timeout=within_s,
         )
         assert done.returncode == 0, done.stdout + done.stderr
         return done.stdout

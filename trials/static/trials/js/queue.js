@@ -198,6 +198,7 @@ export function changed(id = null) {
   flush();
 }
 
+store.then((opened) => opened.forgetOld(Date.now()));
 window.addEventListener("online", flush);
 window.addEventListener("pageshow", flush);
 document.addEventListener("visibilitychange", () => {

@@ -2,6 +2,7 @@
 
 import { flush, listen, standing, whoseQueue } from "../queue.js";
 import { queueWords, shortWords } from "./flow.js";
+import { wireMarks } from "./marks.js";
 import { missingWords } from "./missing.js";
 import { wireOffline } from "./offline.js";
 
@@ -89,3 +90,4 @@ draw();
 tellWhatIsMissing();
 flush();
 wireOffline(bar);
+wireMarks(document, Date.parse(bar.dataset.drawnAt));
