@@ -16,7 +16,7 @@ export CHROMIUM
 
 .DEFAULT_GOAL := help
 .PHONY: help setup demo serve worker check fix test test-site test-database test-services test-browser test-js \
-	bench screenshots lock migrate clean
+	bench bench-entry faults-bench screenshots lock migrate clean
 
 help: ## show this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-14s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
@@ -109,6 +109,12 @@ test-js: ## tests of the page scripts that need no browser
 
 bench: $(DEV) ## how fast the analysis is, beside other programs
 	$(PY) -m benchmarks.speed
+
+bench-entry: $(DEV) ## from the tap to 'kept' with 5,000 entries waiting, beside a plain form
+	$(PY) -m benchmarks.bench_entry
+
+faults-bench: $(DEV) ## 200 rounds of random faults at the bench, counted against what was typed
+	$(PY) -m tests.faults.bench_rounds --rounds 200
 
 screenshots: $(DEV) ## make the pictures of the README anew
 	$(PY) -m tests.browser.screenshots

@@ -20,7 +20,15 @@ from typing import Any
 from playwright.sync_api import Error, Page, sync_playwright
 
 from tests.browser.site import chromium_path
-from tests.faults.bench_site import BenchSite, fill, get_ready, poke, running_bench, waiting_ids
+from tests.faults.bench_site import (
+    BenchSite,
+    answer_doubt,
+    fill,
+    get_ready,
+    poke,
+    running_bench,
+    waiting_ids,
+)
 
 SEED = 20261125
 CUTS = ("lose answer", "half answer", "half request", "refuse", "twice", "captive", "slow")
@@ -95,6 +103,7 @@ def play_round(
         keep.evaluate("(button) => { button.click(); button.click(); }")
     else:
         keep.click()
+    answer_doubt(page)
     page.locator("[data-kept]").wait_for(state="visible")
     # from here on the page has promised to keep it
     game.typed[run["id"]] = raw

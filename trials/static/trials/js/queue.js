@@ -192,6 +192,9 @@ export async function serverNow() {
   return Date.now() + known * 1000;
 }
 
+/** Whether the server was out of reach when it was last asked. */
+export const isOutOfReach = () => !navigator.onLine || status.phase === "no answer";
+
 /** A word to the other tabs and this one that the queue was changed by hand. */
 export function changed(id = null) {
   tell({ type: "changed", id });
