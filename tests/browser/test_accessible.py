@@ -11,6 +11,7 @@ pytestmark = pytest.mark.browser
 PAIR = "causeway-trousers-one-pair"
 AGES = "rainmile-jackets-three-ages"
 PRICES = "back-protectors-two-prices"
+EPISODE = "what-the-letter-rounds-take-out-of-riding-gear"
 PAGES = {
     "": [
         "/",
@@ -45,7 +46,21 @@ PAGES = {
         "/lab/room/",
         "/lab/traces/",
     ],
-    "editor": ["/desk/", f"/desk/{AGES}/", f"/desk/{PAIR}/preview/", "/across/"],
+    "editor": [
+        "/desk/",
+        f"/desk/{AGES}/",
+        f"/desk/{PAIR}/preview/",
+        "/across/",
+        "/desk/episodes/",
+        f"/desk/episodes/{EPISODE}/",
+        f"/desk/episodes/{EPISODE}/review/",
+        f"/desk/episodes/{EPISODE}/presenter/",
+        f"/desk/{PRICES}/review/",
+        f"/desk/{PRICES}/makers/",
+        f"/desk/{PRICES}/pictures/",
+        "/desk/interests/",
+        f"/episodes/{EPISODE}/",
+    ],
 }
 
 
