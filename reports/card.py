@@ -93,7 +93,11 @@ def properties(
                     ).items()
                 ],
                 "readings": readings,
-                "photos": [p for p in content.get("photos", []) if p.get("property") == name],
+                "photos": [
+                    photo | {"url": _photo_url(content, photo)}
+                    for photo in content.get("photos", [])
+                    if photo["property"] == name
+                ],
                 "counts": [c for c in content["counts"] if c["property"] == name],
                 "methods": [m for m in methods if m["property"] == name],
             }
@@ -110,6 +114,11 @@ def _ends(reading: Mapping[str, Any]) -> dict[str, float | None]:
 
 def _short(end: float | None) -> float | None:
     return None if end is None else float(f"{end:.4g}")
+
+
+def _photo_url(content: Mapping[str, Any], photo: Mapping[str, Any]) -> str:
+    place = content["study"]["slug"], content["edition"]["number"], photo["digest"]
+    return reverse("edition-photo", args=place)
 
 
 def _with_url(method: Mapping[str, Any]) -> dict[str, Any]:

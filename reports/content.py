@@ -16,6 +16,7 @@ from labsite.models import LICENCE_URLS, Lab
 from reports import charts, words
 from reports.cautions import ArmFacts, Caution, ConductFacts, Facts, cautions_for
 from reports.charts import Shown
+from reports.evidence_photos import photos_content
 from reports.findings import specimen_values
 from reports.left_out import exclusion_sentence, left_out_content
 from reports.models import EditionDraft, Finding, Summary
@@ -104,6 +105,7 @@ def study_content(study: Study, summary: Summary, extra_cautions: Iterable[str])
         ],
         "counts": _counts(study, exclusions),
         "amendments": [_amendment(one) for one in conduct.amendments],
+        "photos": photos_content(study),
         "licence": licence_of_lab(),
         "analysis": analysis_content(study, inputs),
     }

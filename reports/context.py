@@ -14,7 +14,6 @@ PLACES = (
     (gettext_noop("Methods"), "methods"),
     (gettext_noop("Cautions"), "cautions"),
     (gettext_noop("Corrections"), "corrections"),
-    (gettext_noop("Corrections"), "corrections"),
     (gettext_noop("About"), "about"),
 )
 

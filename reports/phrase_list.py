@@ -468,6 +468,13 @@ PHRASES: tuple[str, ...] = (
     # changes after registration
     _("values were known by then"),
     _("no value was known"),
+    # what a photo shows
+    _("before the run"),
+    _("how it was set up"),
+    _("the end point"),
+    _("after the run"),
+    _("for grading"),
+    _("something else"),
     # parts of gear that labs commonly name
     _("Back panel"),
     _("Left calf, inner side"),

@@ -113,6 +113,10 @@ def addresses_of_study(slug: str) -> list[str]:
         found += [reverse(name, args=[slug, number]) for name in DATA_NAMES]
         edition = Edition.objects.get(study__slug=slug, number=number)
         found += [
+            reverse("edition-photo", args=[slug, number, photo["digest"]])
+            for photo in edition.content.get("photos", [])
+        ]
+        found += [
             reverse("edition-package-file", args=[slug, number, name])
             for name in package_files(edition.content, digest=edition.digest)
         ]

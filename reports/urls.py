@@ -12,6 +12,11 @@ urlpatterns = [
         name="edition-csv",
     ),
     path("scorecards/<slug:slug>/<int:number>/card.json", public.edition_json, name="edition-json"),
+    path(
+        "scorecards/<slug:slug>/<int:number>/photos/<slug:digest>.jpg",
+        public.edition_photo,
+        name="edition-photo",
+    ),
     path("", include("reports.urls_data")),
     path("lab/", include("reports.urls_quality")),
     path("lab/studies/<slug:slug>/how-many/", how_many.show, name="lab-how-many"),

@@ -13,6 +13,7 @@ from reports import charts
 from reports.card import set_out
 from reports.cautions import standing_cautions
 from reports.content import method_content
+from reports.evidence_photos import photo_named
 from reports.exports import readings_csv
 from reports.index import wanted_from
 from reports.kept import study_key
@@ -21,6 +22,7 @@ from reports.reader_lists import index_page
 from reports.reading_charts import readings_figure
 from reports.standing_pages import page_parts
 from trials.models import MethodRevision
+from trials.photos import photo_response
 
 
 @login_not_required
@@ -76,6 +78,26 @@ def edition_json(request: HttpRequest, slug: str, number: int) -> HttpResponse:
     """The whole edition as it was frozen, with its digest."""
     found = get_object_or_404(Edition, study__slug=slug, number=number)
     return JsonResponse(found.content | {"digest": found.digest})
+
+
+@login_not_required
+@require_safe
+def edition_photo(request: HttpRequest, slug: str, number: int, digest: str) -> HttpResponse:
+    """A photo that the edition names; what it does not name is nobody's business."""
+    found = get_object_or_404(Edition, study__slug=slug, number=number)
+    photo = photo_named(found.content, digest)
+    if photo is None:
+        raise Http404
+    shown = photo_response(photo, "display")
+    return HttpResponse(
+        b"".join(shown),
+        content_type=shown["Content-Type"],
+        headers={
+            "Content-Security-Policy": shown["Content-Security-Policy"],
+            # named by its digest, in an edition that never changes
+            "Cache-Control": "public, max-age=31536000, immutable",
+        },
+    )
 
 
 @login_not_required

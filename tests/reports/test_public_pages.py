@@ -175,7 +175,7 @@ def test_each_property_has_its_readings_in_one_table_beside_its_findings(
 ) -> None:
     page = reader.get(f"/scorecards/{slug}/").content.decode()
     content = Edition.objects.get(study__slug=slug).content
-    parts = re.findall(r'<details class="property" id="property-\d+">(.*?)</details>', page, re.S)
+    parts = re.findall(r'<div class="property-body" id="property-\d+">(.*?)</details>', page, re.S)
     names = list(dict.fromkeys(f["property"] for f in content["findings"]))
     assert len(parts) == len(names)
     for name, part in zip(names, parts, strict=True):
