@@ -109,6 +109,8 @@ test-js: ## tests of the page scripts that need no browser
 
 bench: $(DEV) ## how fast the analysis is, beside other programs
 	$(PY) -m benchmarks.speed
+	$(PY) -m benchmarks.hic
+	$(PY) -m benchmarks.traces
 
 bench-entry: $(DEV) ## from the tap to 'kept' with 5,000 entries waiting, beside a plain form
 	$(PY) -m benchmarks.bench_entry

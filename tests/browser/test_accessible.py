@@ -57,6 +57,13 @@ PAGES = {
         "/lab/controls/",
         "/lab/room/",
         "/lab/traces/",
+        "/lab/traces/1/",
+        "/lab/instruments/th-1/",
+        "/lab/instruments/findings/1/",
+        "/lab/instruments/findings/1/preview/",
+        "/lab/controls/reference-abrasion/1/",
+        "/lab/methods/reference-abrasion/1/budget/",
+        "/lab/methods/headform-drop/",
     ],
     "editor": [
         "/desk/",

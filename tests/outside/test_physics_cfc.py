@@ -113,3 +113,31 @@ def test_sampling_slower_than_ten_times_the_class_is_refused(cfc):
     too_slow = Trace.evenly_sampled(value, unit="g_n", sample_rate_hz=9.9 * cfc)
     with pytest.raises(BadTrace, match=r"needs at least .* samples per second"):
         filtered(too_slow, cfc=cfc)
+
+
+# Limits of the frequency response of SAE J211-1 (figure 1 and table 1) and ISO 6487, from memory:
+# half a decibel to the class itself, where +0.5 and -1 dB hold; +0.5 and -4 dB at the cut-off
+# (class over 0.6; 1650 Hz for class 1000); beyond it between 9 and 24 dB an octave.
+CORRIDOR = [
+    (0.1, -0.5, 0.5),
+    (0.5, -0.5, 0.5),
+    (1.0, -1.0, 0.5),
+    (1 / 0.6, -4.0, 0.5),
+    (2 / 0.6, -28.0, -8.5),
+    (4 / 0.6, -52.0, -17.5),
+]
+
+
+@pytest.mark.parametrize("cfc", [60, 180, 600, 1000])
+@pytest.mark.parametrize(("share", "lowest_db", "highest_db"), CORRIDOR)
+def test_response_lies_in_the_corridor(cfc, share, lowest_db, highest_db):
+    # a steady sine through the filter, as a calibration would do it, away from both ends
+    rate_hz = 100.0 * cfc
+    frequency_hz = share * cfc
+    time_s = np.arange(round(max(20.0 / frequency_hz, 40.0 / cfc) * rate_hz)) / rate_hz
+    sine = Trace(time_s, np.sin(2 * np.pi * frequency_hz * time_s), "g_n")
+    middle = slice(time_s.size // 4, 3 * time_s.size // 4)
+    passed = filtered(sine, cfc=cfc).value[middle]
+    wave = np.exp(-2j * np.pi * frequency_hz * time_s[middle])
+    gain_db = 20 * np.log10(abs(passed @ wave) / abs(sine.value[middle] @ wave))
+    assert lowest_db <= gain_db <= highest_db
