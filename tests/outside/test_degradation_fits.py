@@ -5,9 +5,6 @@ they are few the intervals differ on purpose, and the tests say which way.
 """
 
 import math
-import os
-import shutil
-import subprocess
 import warnings
 
 import numpy as np
@@ -93,31 +90,11 @@ def test_few_specimens_are_wider_than_maximum_likelihood():
 
 
 def test_survreg_of_r_gives_the_same_estimate():
-    rscript = shutil.which("Rscript")
-    has_survival = rscript is not None and (
-        subprocess.run(
-            [rscript, "-e", "library(survival)"], capture_output=True, check=False
-        ).returncode
-        == 0
-    )
-    if not has_survival:
-        # CI installs it, so there its absence is a failure
-        assert os.environ.get("CI") != "true"
-        pytest.skip("R with its package survival is not installed on this machine")
-    arms = large_study("lognormal", 6)
-    rows = ",".join(
-        f"{r.low!r},{'NA' if math.isinf(r.high) else repr(r.high)},{arm}"
-        for arm, readings in enumerate(arms)
-        for r in readings
-    )
-    code = (
-        f"library(survival); m <- matrix(c({rows}), ncol=3, byrow=TRUE);"
-        "f <- survreg(Surv(m[,1], m[,2], type='interval2') ~ m[,3], dist='lognormal');"
-        "cat(coef(f)[2], sqrt(vcov(f)[2,2]))"
-    )
-    out = subprocess.run([rscript, "-"], input=code, capture_output=True, text=True, check=True)
-    estimate, error = map(float, out.stdout.split())
-    found = compare(*arms, scale="pooled")
+    # R 4.2.2, package survival 3.5-3, on these very readings (drawn by numpy, seed 6):
+    # survreg(Surv(low, high, type = "interval2") ~ arm, dist = "lognormal"); the coefficient of arm
+    # and its standard error. benchmarks/coverage.py runs survreg on thousands more.
+    estimate, error = -0.2436104565561, 0.0239344079674
+    found = compare(*large_study("lognormal", 6), scale="pooled")
     assert math.log(found.retention) == pytest.approx(estimate, abs=0.05 * error)
     assert math.log(found.high / found.low) == pytest.approx(2 * 1.959964 * error, rel=0.02)
 

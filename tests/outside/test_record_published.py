@@ -10,6 +10,7 @@ import math
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
 from scipy import optimize, stats
 
 from reports.degradation.intervals import Interval
@@ -137,6 +138,17 @@ def test_dyestuff_components_on_the_log_scale():
     assert classical.mean == 1527.5
     assert classical.between_standard_deviation == pytest.approx(42.001, abs=5e-4)
     assert classical.repeatability_standard_deviation == pytest.approx(49.510, abs=5e-4)
+
+
+def test_balanced_sessions_agree_with_a_mixed_model_of_statsmodels():
+    # statsmodels MixedLM, restricted maximum likelihood, random intercepts by session: in a balanced
+    # design with something between sessions it is the analysis of variance.
+    rng = np.random.default_rng(5)
+    logs = 1.0 + 0.08 * rng.standard_normal((8, 1)) + 0.05 * rng.standard_normal((8, 4))
+    fit = sm.MixedLM(logs.ravel(), np.ones(32), np.repeat(np.arange(8), 4)).fit(reml=True)
+    record = method_record(as_logs({str(k): row for k, row in enumerate(logs)}, 1.0))
+    assert record.repeatability.variance == pytest.approx(fit.scale, rel=1e-4)
+    assert record.between_sessions.variance == pytest.approx(float(fit.cov_re.item()), rel=1e-4)
 
 
 def test_dyestuff_as_specimens_of_one_arm():
