@@ -144,11 +144,11 @@ def test_balanced_sessions_agree_with_a_mixed_model_of_statsmodels():
     # statsmodels MixedLM, restricted maximum likelihood, random intercepts by session: in a balanced
     # design with something between sessions it is the analysis of variance.
     rng = np.random.default_rng(5)
-    logs = 1.0 + 0.08 * rng.standard_normal((8, 1)) + 0.05 * rng.standard_normal((8, 4))
-    fit = sm.MixedLM(logs.ravel(), np.ones(32), np.repeat(np.arange(8), 4)).fit(reml=True)
-    record = method_record(as_logs({str(k): row for k, row in enumerate(logs)}, 1.0))
-    assert record.repeatability.variance == pytest.approx(fit.scale, rel=1e-4)
-    assert record.between_sessions.variance == pytest.approx(float(fit.cov_re.item()), rel=1e-4)
+    values = 100 + 8 * rng.standard_normal((8, 1)) + 5 * rng.standard_normal((8, 4))
+    fit = sm.MixedLM(values.ravel(), np.ones(32), np.repeat(np.arange(8), 4)).fit(reml=True)
+    record = method_record(as_logs({str(k): row for k, row in enumerate(values)}, 100))
+    assert record.repeatability.variance * 1e4 == pytest.approx(fit.scale, rel=1e-3)
+    assert record.between_sessions.variance * 1e4 == pytest.approx(fit.cov_re.item(), rel=1e-3)
 
 
 def test_dyestuff_as_specimens_of_one_arm():

@@ -44,6 +44,7 @@ def build_story(
     arms: Mapping[str, int],
     gear: str = "Reed waders",
     kind: str = "trousers",
+    study_kind: str = Study.Kind.WORN_NEW,
     scope: str = Study.Scope.AUTO,
     margin: float | None = None,
     change: Mapping[str, Any] | None = None,
@@ -73,6 +74,7 @@ def build_story(
                 product=gear_line,
                 acquired=Specimen.Acquired.BOUGHT,
                 acquired_on=date(2026, 1, 5),
+                paid_by="the lab",
             )
             for _ in range(count)
         ]
@@ -84,7 +86,7 @@ def build_story(
             "slug": f"story-{method}",
             "title": f"A story about {gear}",
             "question": "What is left?",
-            "kind": Study.Kind.WORN_NEW,
+            "kind": study_kind,
             "scope": scope,
             "is_invented": True,
         },
