@@ -11,6 +11,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
+from drf_spectacular.types import OpenApiTypes
 from rest_framework.renderers import BaseRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -72,6 +73,7 @@ class MetricsView(DeedView):
 
     deeds = {"GET": Deed.ADMINISTER}
     renderer_classes = [PlainText]
+    gives = {"GET": OpenApiTypes.STR}
 
     def get(self, request: Request) -> Response:
         return Response("".join(_metrics()))

@@ -49,6 +49,7 @@ INSTALLED_APPS = [
     "django_otp.plugins.otp_static",
     "django.contrib.sitemaps",
     "rest_framework",
+    "drf_spectacular",
     "csp",
     "labsite.apps.LabsiteConfig",
     "specimens.apps.SpecimensConfig",
@@ -226,7 +227,28 @@ REST_FRAMEWORK = {
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
     "EXCEPTION_HANDLER": "labsite.problems.problem_response",
+    "DEFAULT_SCHEMA_CLASS": "labsite.api_schema.HouseSchema",
+    # Counted by each process for itself: a brake on a program gone wild, not an exact meter.
+    "DEFAULT_THROTTLE_CLASSES": [
+        "rest_framework.throttling.UserRateThrottle",
+        "rest_framework.throttling.AnonRateThrottle",
+    ],
+    "DEFAULT_THROTTLE_RATES": {"user": "1200/min", "anon": "300/min"},
     "TEST_REQUEST_DEFAULT_FORMAT": "json",
+}
+
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Wornproof",
+    "DESCRIPTION": "A lab's record of worn and new protective gear, and what it published.",
+    "VERSION": "1",
+    "OAS_VERSION": "3.1.1",
+    "SERVE_INCLUDE_SCHEMA": False,
+    "SCHEMA_PATH_PREFIX": "/api/v1",
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "labsite.api_schema.describe_problems",
+    ],
+    "AUTHENTICATION_WHITELIST": [],
 }
 
 # Background work (labsite.jobs). The database row is the truth, the broker a doorbell.

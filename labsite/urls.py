@@ -6,7 +6,7 @@ from django.contrib.auth.decorators import login_not_required
 from django.urls import include, path
 from django.views.generic import RedirectView
 
-from labsite import access_views, audit_views, gallery, operations, views
+from labsite import access_views, api_pages, audit_views, gallery, operations, views
 
 to_sign_in = RedirectView.as_view(pattern_name="sign-in", query_string=True)
 
@@ -24,6 +24,8 @@ urlpatterns = [
     path("jobs/", operations.jobs_page, name="jobs"),
     path("jobs/<int:pk>/again/", operations.try_again, name="job-again"),
     path("metrics", operations.MetricsView.as_view(), name="metrics"),
+    path("api/v1/", api_pages.page, name="api"),
+    path("api/v1/schema.json", api_pages.SchemaView.as_view(), name="api-schema"),
     path("audit/", audit_views.index, name="audit"),
     path("gallery/", gallery.gallery, name="gallery"),
     # The administration's own form knows nothing of the second factor.

@@ -3,6 +3,7 @@
 from django.contrib.auth.decorators import login_not_required
 from django.shortcuts import get_object_or_404
 from django.utils.decorators import method_decorator
+from drf_spectacular.types import OpenApiTypes
 from rest_framework.permissions import AllowAny
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -18,11 +19,15 @@ from trials.leaving_out import left_out_now
 from trials.models import Study
 from trials.studies import is_closed, note_look
 
+# The content of an edition grows with the program; its own files describe it (Data Package).
+FREE = OpenApiTypes.OBJECT
+
 
 class FindingsView(DeedView):
     """A study's findings as they stand, and whether they have seen every reading."""
 
     deeds = {"GET": Deed.SEE_FINDINGS}
+    gives = {"GET": FREE}
 
     def get(self, request: Request, slug: str) -> Response:
         """Answer with the findings; `is_current` is false while newer ones are computed."""
@@ -49,6 +54,8 @@ class FindingsView(DeedView):
 class ScorecardsView(APIView):
     """Every published scorecard in its newest edition."""
 
+    gives = {"GET": FREE}
+
     authentication_classes = ()
     permission_classes = (AllowAny,)
 
@@ -73,6 +80,8 @@ class ScorecardsView(APIView):
 @method_decorator(login_not_required, name="dispatch")
 class ScorecardView(APIView):
     """One edition as it was frozen."""
+
+    gives = {"GET": FREE}
 
     authentication_classes = ()
     permission_classes = (AllowAny,)

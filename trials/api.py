@@ -35,7 +35,10 @@ from trials.serializers import (
     GivenVoid,
     ReadingAnswer,
     RunAnswer,
+    RunNamedAnswer,
     RunPageAnswer,
+    SessionAnswer,
+    StudiesAnswer,
     StudyAnswer,
     StudyDetailAnswer,
     parse_reading_id,
@@ -92,6 +95,7 @@ class SessionView(BenchView):
     """Who is signed in, with a fresh token for the next request that writes."""
 
     deeds = {"GET": None}
+    gives = {"GET": SessionAnswer}
 
     def get(self, request: Request) -> Response:
         user = person(request)
@@ -111,6 +115,8 @@ class ReadingView(BenchView):
     """One reading, under the id that the bench made for it."""
 
     deeds = {"GET": Deed.SEE_LAB, "PUT": Deed.ENTER_READINGS}
+    takes = {"PUT": GivenReading}
+    gives = {"GET": ReadingAnswer, "PUT": ReadingAnswer}
 
     def get(self, request: Request, reading_id: str) -> Response:
         line = queries.reading_by_id(parse_reading_id(reading_id))
@@ -169,6 +175,7 @@ class StudiesView(BenchView):
     """All studies, with how their runs stand."""
 
     deeds = {"GET": Deed.SEE_LAB}
+    gives = {"GET": StudiesAnswer}
 
     def get(self, request: Request) -> Response:
         lines = queries.studies_with_counts(Study.objects.all())
@@ -179,6 +186,7 @@ class StudyView(BenchView):
     """One study with its methods and specimens."""
 
     deeds = {"GET": Deed.SEE_LAB}
+    gives = {"GET": StudyDetailAnswer}
 
     def get(self, request: Request, slug: str) -> Response:
         study = get_object_or_404(Study, slug=slug)
@@ -189,6 +197,8 @@ class RunsView(BenchView):
     """The runs of a study in sheet order, and adding one."""
 
     deeds = {"GET": Deed.SEE_LAB, "POST": Deed.ENTER_READINGS}
+    takes = {"POST": GivenRun}
+    gives = {"GET": RunPageAnswer, "POST": RunNamedAnswer}
 
     def get(self, request: Request, slug: str) -> Response:
         study = get_object_or_404(Study, slug=slug)
@@ -225,6 +235,8 @@ class VoidView(BenchView):
     """Voiding a run. The same void sent again is the same void."""
 
     deeds = {"POST": Deed.VOID_RUNS}
+    takes = {"POST": GivenVoid}
+    gives = {"POST": RunNamedAnswer}
 
     def post(self, request: Request, run_id: int) -> Response:
         run = get_object_or_404(Run.objects.select_related("study"), pk=run_id)
@@ -239,6 +251,8 @@ class ChecksView(BenchView):
     """Passing a method's safety checks: each answered with true, none left out."""
 
     deeds = {"POST": Deed.ENTER_READINGS}
+    takes = {"POST": GivenAnswers}
+    gives = {"POST": AcknowledgedAnswer}
 
     def post(self, request: Request, key: str, number: int) -> Response:
         revision = get_object_or_404(

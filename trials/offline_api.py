@@ -3,6 +3,8 @@
 import json
 from typing import Any, ClassVar
 
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -17,6 +19,7 @@ from trials.tablets import by_server_clock
 LARGEST_CONTENT = 20_000  # characters; an entry without bytes is under 4,000
 
 
+@extend_schema_field(OpenApiTypes.OBJECT)
 class AnyContent(serializers.Field[Any, Any, Any, Any]):
     """What was meant for another address: kept as it came, within bounds."""
 
@@ -64,6 +67,8 @@ class HeldView(BenchView):
     """One entry for the lab lead, under the id that the bench made for it."""
 
     deeds: ClassVar = {"PUT": Deed.ENTER_READINGS}
+    takes: ClassVar = {"PUT": GivenHeld}
+    gives: ClassVar = {"PUT": HeldAnswer}
 
     def put(self, request: Request, entry_id: str) -> Response:
         uuid = parse_reading_id(entry_id)

@@ -5,6 +5,7 @@ from typing import Any, ClassVar
 
 from django.http import Http404
 from django.shortcuts import get_object_or_404
+from drf_spectacular.types import OpenApiTypes
 from rest_framework import serializers, status
 from rest_framework.parsers import BaseParser
 from rest_framework.request import Request
@@ -117,6 +118,8 @@ class PhotoView(BenchView):
 
     parser_classes = [PhotoBytes]
     deeds: ClassVar[Mapping[str, Deed]] = {"GET": Deed.SEE_LAB, "PUT": Deed.ENTER_READINGS}
+    takes: ClassVar = {"PUT": OpenApiTypes.BINARY}
+    gives: ClassVar = {"GET": PhotoAnswer, "PUT": PhotoAnswer}
 
     def get(self, request: Request, photo_id: str) -> Response:
         return Response(PhotoAnswer(photos.photo_line(photo_by_id(photo_id))).data)
@@ -151,6 +154,8 @@ class PhotoVoidView(BenchView):
     """Strike a photo out, with the reason; it stays readable."""
 
     deeds: ClassVar[Mapping[str, Deed]] = {"POST": Deed.VOID_RUNS}
+    takes: ClassVar = {"POST": GivenReason}
+    gives: ClassVar = {"POST": PhotoAnswer}
 
     def post(self, request: Request, photo_id: str) -> Response:
         photo = photo_by_id(photo_id)
@@ -164,6 +169,8 @@ class MarkView(BenchView):
     """One mark in a film."""
 
     deeds: ClassVar[Mapping[str, Deed]] = {"GET": Deed.SEE_LAB, "PUT": Deed.ENTER_READINGS}
+    takes: ClassVar = {"PUT": GivenMark}
+    gives: ClassVar = {"GET": MarkAnswer, "PUT": MarkAnswer}
 
     def get(self, request: Request, mark_id: str) -> Response:
         mark = get_object_or_404(

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from contextlib import suppress
 from typing import Any
 
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from labsite.errors import Refused
@@ -37,6 +39,7 @@ def parse_reading_id(text: str) -> uuids.UUID:
     return uuid
 
 
+@extend_schema_field(OpenApiTypes.OBJECT)
 class RawEntry(serializers.Field[dict[str, Any], Any, dict[str, Any], Any]):
     """A raw entry as typed: a flat object of numbers, short texts, true or false, or nothing.
 
@@ -85,6 +88,7 @@ def _can_be_stored(text: str) -> bool:
     return True
 
 
+@extend_schema_field(OpenApiTypes.BOOL)
 class TrueOrFalse(serializers.Field[bool, Any, bool, Any]):
     """JSON's own true or false. 'yes', 1 and "false" are refused: an answer is not a guess."""
 
@@ -126,6 +130,7 @@ class Given(serializers.Serializer[Any]):
         return super().to_internal_value(data)
 
 
+@extend_schema_field({"oneOf": [{"type": "integer"}, {"type": "string", "format": "uuid"}]})
 class RunName(serializers.Field[Any, Any, Any, Any]):
     """A run by its number, or by the id of the entry that adds it, which may come later."""
 
@@ -236,6 +241,16 @@ def sent_of(content: dict[str, Any], *, field: str) -> Sent | None:
     return Sent(entry, by_server_clock(at, offset, field=field), offset)
 
 
+class SessionAnswer(serializers.Serializer[Any]):
+    """Who is signed in, and the server's time, by which a tablet finds its clock wrong."""
+
+    user = serializers.IntegerField()
+    username = serializers.CharField()
+    display_name = serializers.CharField()
+    csrf_token = serializers.CharField()
+    now = serializers.DateTimeField()
+
+
 class ReadingAnswer(serializers.Serializer[Any]):
     """A reading. `high` null means no upper end; both ends are null for a grade."""
 
@@ -287,6 +302,12 @@ class RunAnswer(serializers.Serializer[Any]):
     void = VoidAnswer(allow_null=True)
 
 
+class RunNamedAnswer(RunAnswer):
+    """A run, and which entry of a tablet this answers."""
+
+    entry = serializers.UUIDField(allow_null=True)
+
+
 class RunPageAnswer(serializers.Serializer[Any]):
     """A stretch of a study's runs; ask again with ?start=next_start until it is null."""
 
@@ -317,6 +338,12 @@ class StudyAnswer(serializers.Serializer[Any]):
     runs = RunCountsAnswer(source="counts")
 
 
+class StudiesAnswer(serializers.Serializer[Any]):
+    """All studies in short."""
+
+    studies = StudyAnswer(many=True)
+
+
 class StudyMethodAnswer(serializers.Serializer[Any]):
     """A method of a study."""
 
@@ -341,3 +368,4 @@ class AcknowledgedAnswer(serializers.Serializer[Any]):
 
     at = serializers.DateTimeField()
     until = serializers.DateTimeField()
+    entry = serializers.UUIDField(allow_null=True, required=False)

@@ -2,10 +2,16 @@
 
 from django.urls import path
 
-from trials import api, offline_api, photo_api, witness_api
+from trials import api, offline_api, photo_api, records_api, witness_api
 
 urlpatterns = [
     path("session/", api.SessionView.as_view(), name="api-session"),
+    path("products/", records_api.ProductsView.as_view(), name="api-products"),
+    path("specimens/", records_api.SpecimensView.as_view(), name="api-specimens"),
+    path("service/", records_api.ServiceView.as_view(), name="api-service"),
+    path("methods/", records_api.MethodsView.as_view(), name="api-methods"),
+    path("instruments/", records_api.InstrumentsView.as_view(), name="api-instruments"),
+    path("readings/", records_api.ReadingsView.as_view(), name="api-readings"),
     # not a uuid converter: a wrong id is told as a problem, not as a missing page
     path("readings/<str:reading_id>/", api.ReadingView.as_view(), name="api-reading"),
     path("photos/<str:photo_id>/", photo_api.PhotoView.as_view(), name="api-photo"),

@@ -63,6 +63,8 @@ class SpecimenCheckView(BenchView):
     """A check before a run, under the id the bench made for it."""
 
     deeds: ClassVar[Mapping[str, Deed]] = {"GET": Deed.SEE_LAB, "PUT": Deed.ENTER_READINGS}
+    takes: ClassVar = {"PUT": GivenCheck}
+    gives: ClassVar = {"GET": CheckAnswer, "PUT": CheckAnswer}
 
     def get(self, request: Request, check_id: str) -> Response:
         check = get_object_or_404(SpecimenCheck, pk=parse_reading_id(check_id))
@@ -87,6 +89,8 @@ class ConfirmView(BenchView):
     """A second person says that they saw the same."""
 
     deeds: ClassVar[Mapping[str, Deed]] = {"POST": Deed.ENTER_READINGS}
+    takes: ClassVar = {"POST": GivenSecond}
+    gives: ClassVar = {"POST": ConfirmationAnswer}
 
     def post(self, request: Request, reading_id: str) -> Response:
         reading = get_object_or_404(
