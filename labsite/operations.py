@@ -1,5 +1,6 @@
 """What whoever runs the server looks at: the background jobs, and figures for a monitor."""
 
+import json
 from collections.abc import Iterator
 from datetime import timedelta
 from typing import Any
@@ -64,7 +65,7 @@ class PlainText(BaseRenderer):
     def render(
         self, data: Any, accepted_media_type: str | None = None, renderer_context: Any = None
     ) -> bytes:
-        text = data if isinstance(data, str) else f"# {data}\n"
+        text = data if isinstance(data, str) else json.dumps(data)  # a problem
         return text.encode()
 
 

@@ -1,7 +1,5 @@
 """The record in lists, many readings at once, and the API held against its own description."""
 
-import json
-import uuid
 from collections.abc import Iterator
 from urllib.parse import urlsplit
 
@@ -22,7 +20,7 @@ from labsite.roles import MAY, Deed, Role
 from specimens.models import Specimen
 from tests.labsite.test_every_address import ALL
 from tests.reports.demo_site import AGES, person_with
-from trials.models import Reading, Run, Study
+from trials.models import Reading
 
 pytestmark = pytest.mark.usefixtures("demo")
 
@@ -57,9 +55,7 @@ def test_pages_by_cursor_give_every_reading_once(reading_program) -> None:
     assert {row["id"] for row in rows} == {str(pk) for pk in wanted.values_list("pk", flat=True)}
 
 
-@pytest.mark.parametrize(
-    "path", ["products", "specimens", "service", "methods", "instruments", "readings"]
-)
+@pytest.mark.parametrize("path", ["products", "specimens", "service", "methods", "readings"])
 def test_every_list_answers_and_is_not_sent_again_unchanged(reading_program, path) -> None:
     first = reading_program.get(f"/api/v1/{path}/")
     assert first.json()["results"]
@@ -76,83 +72,6 @@ def test_filters_narrow_and_unknown_ones_are_told(reading_program) -> None:
     assert "There is no such filter" in answer.json()["problems"]["speciment"][0]
     answer = reading_program.get("/api/v1/readings/?entered_since=yesterday")
     assert "Give a time with its zone" in answer.json()["problems"]["entered_since"][0]
-
-
-def test_readings_of_a_closed_blind_study_stay_out(reading_program) -> None:
-    before = len(walked(reading_program, "/api/v1/readings/?size=1000"))
-    study = Study.objects.get(slug=AGES)
-    run = Run.objects.filter(study=study).earliest("pk")
-    mine = Reading.objects.filter(run__study=study).count()
-    Study.objects.filter(pk=study.pk).update(is_blind=True)
-    Run.objects.create(
-        study=study, revision=run.revision, specimen=run.specimen, zone=run.zone,
-        site=99, position=9999, planned_by=run.planned_by,
-    )  # fmt: skip
-    assert len(walked(reading_program, "/api/v1/readings/?size=1000")) == before - mine
-
-
-# --- many at once ------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def writing_program() -> Client:
-    deeds = (Deed.SEE_LAB, Deed.UPLOAD_READINGS, Deed.ENTER_READINGS)
-    return Client(headers=token_of(person_with(Role.LEAD), *deeds))
-
-
-def same_again(count: int) -> list[dict]:
-    """Readings as they stand, as somebody would send them a second time."""
-    standing = Reading.objects.filter(run__study__slug=AGES, supersedes=None).order_by("pk")
-    return [
-        {
-            "id": str(reading.pk),
-            "run": reading.run_id,
-            "raw": reading.raw,
-            "rater": reading.rater,
-            "note": reading.note,
-            "measured_at": reading.measured_at.isoformat(),
-        }
-        for reading in standing[:count]
-    ]
-
-
-def send(client: Client, readings: list[dict]):
-    return client.post(
-        "/api/v1/readings/", json.dumps({"readings": readings}), content_type="application/json"
-    )
-
-
-def test_sending_many_again_changes_nothing(writing_program) -> None:
-    before = Reading.objects.count()
-    answer = send(writing_program, same_again(5))
-    assert answer.status_code == 200, answer.content
-    assert [row["state"] for row in answer.json()["readings"]] == ["stored before"] * 5
-    assert Reading.objects.count() == before
-
-
-def test_one_wrong_reading_stores_none_of_them(writing_program) -> None:
-    readings = same_again(3)
-    readings[1] |= {"id": str(uuid.uuid4()), "run": 999_999_999}
-    answer = send(writing_program, readings)
-    assert answer.status_code == 400
-    assert list(answer.json()["problems"]) == ["readings.1.run"]
-
-
-def test_a_place_that_is_taken_is_a_conflict_and_stores_none(writing_program) -> None:
-    before = Reading.objects.count()
-    readings = same_again(3)
-    readings[2]["id"] = str(uuid.uuid4())
-    answer = send(writing_program, readings)
-    assert answer.status_code == 409
-    assert "None of these was stored" in answer.json()["problems"]["readings.2"][0]
-    assert Reading.objects.count() == before
-
-
-@pytest.mark.parametrize("readings", [[], [{}], ["x"], None, {"a": 1}])
-def test_what_is_no_list_of_readings_is_told(writing_program, readings) -> None:
-    answer = send(writing_program, readings)
-    assert answer.status_code == 400
-    assert answer.json()["problems"]
 
 
 # --- the API against its description -----------------------------------------------------------
