@@ -362,6 +362,15 @@ def test_what_cannot_be_compared_is_refused_by_name(arms, options):
         compare(*arms, **options)
 
 
+@pytest.mark.parametrize(
+    ("low", "high"),
+    [(math.nan, 1), (1, math.nan), (2, 1), (-1, 1), (0, 0), (INF, INF), (-INF, 1)],
+)
+def test_ends_that_are_no_interval_are_refused_by_name(low, high):
+    with pytest.raises(CannotCompare, match="reading"):
+        Interval(low, high)
+
+
 def test_sidak_level():
     # Sidak (1967): five intervals of level 0.98979 hold together with level 0.95.
     assert sidak_level(0.95, 5) == pytest.approx(0.98979, abs=1e-5)
@@ -378,9 +387,9 @@ def test_ten_thousand_readings_in_an_arm_take_less_than_a_second(resolution):
         [Interval(resolution * k, resolution * (k + 1)) for k in np.floor(draw / resolution)]
         for draw in draws
     ]
-    started = time.perf_counter()
+    started = time.process_time()
     found = compare(*arms)
-    taken = time.perf_counter() - started
+    taken = time.process_time() - started
     ratio = math.exp(np.mean(np.log(draws[1])) - np.mean(np.log(draws[0])))
     assert found.retention == pytest.approx(ratio, rel=2e-3)
     width = math.log(found.high / found.low)
@@ -425,9 +434,9 @@ def test_any_readings_give_an_answer_or_a_named_refusal(
         with pytest.raises(CannotCompare, match="says anything"):
             compare(baseline * repeat, other, **options)
         return
-    started = time.perf_counter()
+    started = time.process_time()
     found = compare(baseline * repeat, other, **options)
-    assert time.perf_counter() - started < 1.0
+    assert time.process_time() - started < 1.0
     assert 0 <= found.low <= found.high <= INF
     assert found.verdict in {
         "clear loss",
