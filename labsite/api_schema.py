@@ -35,7 +35,7 @@ class HouseSchema(AutoSchema):
         return f"{self.method.lower()}_{name.lower()}"
 
     def get_override_parameters(self) -> list[Any]:
-        times = getattr(self.view, "times", frozenset())
+        times: frozenset[str] = getattr(self.view, "times", frozenset())
         return [
             OpenApiParameter(name, OpenApiTypes.DATETIME if name in times else OpenApiTypes.STR)
             for name in getattr(self.view, "filters", {})
