@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reports.charts import Shown, retention_figure, strip, strip_top
+from reports.charts import Shown, strip, strip_top
+from reports.reading_charts import readings_figure
 
 
 def shown(retention=0.8, low=0.6, high=0.95, margin=0.1, label="Seam strength, worn") -> Shown:
@@ -85,38 +86,78 @@ def test_everything_stays_on_the_strip(rows) -> None:
             if name.startswith(("x_", "margin", "hundred")) and value is not None:
                 assert 0 <= value <= 100, name
         assert placed["margin_low"] < placed["hundred"] < placed["margin_high"]
-    json.dumps(retention_figure(all_shown), allow_nan=False)
+        json.dumps(placed, allow_nan=False)
 
 
-def test_the_drawing_has_a_bar_and_a_dot_for_each_row() -> None:
-    figure = retention_figure([shown(label="A, worn"), shown(label="B, worn", high=None)])
-    lines = [t for t in figure["data"] if t["mode"] == "lines"]
-    dots = [t for t in figure["data"] if t["mode"] == "markers"]
-    assert [list(t["x"]) for t in lines] == [[60.0, 95.0], [60.0, 130.0]]
-    assert [t["line"]["dash"] for t in lines] == ["solid", "dot"]
-    assert [list(t["x"]) for t in dots] == [[80.0], [80.0]]
-    assert [list(t["y"]) for t in dots] == [["A, worn"], ["B, worn"]]
+def content(*readings: dict[str, object]) -> dict[str, object]:
+    """An edition with two arms of one item each and these readings."""
+    return {
+        "arms": [
+            {"label": "New", "specimens": [{"code": "AAAA-2"}]},
+            {"label": "Worn", "specimens": [{"code": "BBBB-3"}]},
+        ],
+        "findings": [{"property": "seam strength", "unit": "N"}],
+        "readings": [
+            {
+                "property": "seam strength",
+                "state": "used",
+                "grade": None,
+                "arm_label": "New",
+                "specimen": "AAAA-2",
+                "words": "read",
+            }
+            | reading
+            for reading in readings
+        ],
+    }
 
 
-def test_the_drawing_shades_each_rows_own_margin() -> None:
-    figure = retention_figure([shown(margin=0.1), shown(label="B", margin=0.25)])
-    bands = [s for s in figure["layout"]["shapes"] if s["type"] == "rect"]
-    assert [(b["x0"], round(b["x1"], 1)) for b in bands] == [(90.0, 111.1), (75.0, 133.3)]
+def test_each_reading_is_a_mark_with_its_own_ends() -> None:
+    figure = readings_figure(
+        content(
+            {"low": 2.0, "high": 4.0},
+            {"low": 5.0, "high": None, "arm_label": "Worn", "specimen": "BBBB-3"},
+        ),
+        "seam strength",
+    )
+    assert figure is not None
+    new, worn = figure["data"]
+    assert (new["x"], new["error_x"]["arrayminus"], new["error_x"]["array"]) == (
+        [3.0],
+        [1.0],
+        [1.0],
+    )
+    # no upper end: drawn from the value known to the edge, with a mark of its own
+    reach = figure["layout"]["xaxis"]["range"][1]
+    assert (worn["x"], worn["error_x"]["array"]) == ([5.0], [reach - 5.0])
+    assert worn["marker"]["symbol"] == ["triangle-right-open"]
+    assert new["marker"]["symbol"] == ["circle"]
+    assert reach > 5.0
+    json.dumps(figure, allow_nan=False)
+
+
+def test_void_readings_are_crossed_and_replaced_ones_left_out() -> None:
+    figure = readings_figure(
+        content(
+            {"low": 2.0, "high": 4.0},
+            {"low": 9.0, "high": 9.5, "state": "void"},
+            {"low": 7.0, "high": 7.5, "state": "superseded"},
+        ),
+        "seam strength",
+    )
+    assert figure is not None
+    used, void = figure["data"]
+    assert void["marker"]["symbol"] == "x-thin-open"
+    assert void["x"] == [9.0]
+    assert used["x"] == [3.0]
+
+
+def test_a_property_without_readings_has_no_chart() -> None:
+    assert readings_figure(content(), "seam strength") is None
 
 
 def test_the_drawing_uses_the_pages_colours_only() -> None:
-    text = json.dumps(retention_figure([shown()]))
+    text = json.dumps(readings_figure(content({"low": 0.0, "high": 0.3}), "seam strength"))
     assert "#" not in text
     assert "rgb" not in text
-    assert "--accent" in text
-
-
-def test_a_dot_without_a_range_is_hollow() -> None:
-    figure = retention_figure([shown(low=None, high=None)])
-    (dot,) = figure["data"]
-    assert dot["marker"]["symbol"] == "circle-open"
-
-
-def test_a_row_with_nothing_to_draw_is_left_out() -> None:
-    figure = retention_figure([shown(), shown(label="B", retention=None, low=None, high=None)])
-    assert {row for t in figure["data"] for row in t["y"]} == {"Seam strength, worn"}
+    assert "--ink" in text
