@@ -13,7 +13,7 @@ import psycopg
 from playwright.sync_api import Browser, BrowserContext, Page
 from psycopg import sql
 
-from tests.browser.bench_steps import put_on_rig
+from tests.browser.bench_steps import LOOKED_AT_BEFORE, put_on_rig
 from tests.browser.site import _free_port, _own_database
 from tests.faults.proxy import Proxy
 from tests.faults.running import Site
@@ -51,6 +51,7 @@ class BenchSite:
         context = browser.new_context(
             viewport=VIEWPORT, has_touch=True, base_url=self.url, **options
         )
+        context.add_init_script(LOOKED_AT_BEFORE)
         if name:
             self.sign_in(context, name)
         page = context.new_page()
@@ -163,7 +164,7 @@ def fill(page: Page, method: str, number: int) -> dict[str, Any]:
         root.locator("[name=rater]").fill("A")
         root.locator(f'[name=grade][value="{number % 3 + 1}"]').check(force=True)
         return {"grade": number % 3 + 1}
-    value = f"{10 + number}.5"
+    value = f"{10 + number % 40}.5"
     root.locator("[name=value]").fill(value)
     return {"value": value}
 

@@ -52,6 +52,7 @@ def start(request: HttpRequest) -> HttpResponse:
     context = {
         "start": lab_queries.lab_start(),
         "may_manage": may(request.user, Deed.MANAGE_STUDIES),
+        "may_write_emergency": may(request.user, Deed.MANAGE_RECORDS),
         "may_upload": may(request.user, Deed.UPLOAD_READINGS),
         "trail": lab_trail()[:1],
     }
