@@ -222,9 +222,13 @@ def database_down(bench: BenchSite) -> Iterator[None]:
         return
     file = bench.site.folder / "db.sqlite3"
     aside = bench.site.folder / "db.aside"
-    # whoever has it open keeps it; nobody opens it anew, and nothing takes its place
+    # a server that has the file open would go on with it: it is stopped for the two moments
+    bench.kill()
     file.rename(aside)
     file.mkdir()
+    bench.start()
     yield
+    bench.kill()
     file.rmdir()
     aside.rename(file)
+    bench.start()

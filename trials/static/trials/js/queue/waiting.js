@@ -1,5 +1,6 @@
 // Entry module of the page that lists what waits on this tablet.
 
+import { capital } from "../labels.js";
 import { changed, database, flush, listen, whoseQueue } from "../queue.js";
 import { fileOf } from "./export.js";
 import { BESIDE, REFUSED, WAITING } from "./flow.js";
@@ -53,7 +54,7 @@ function row(entry) {
   const part = (name) => item.querySelector(`[data-row-${name}]`);
   item.dataset.entryId = entry.id;
   item.dataset.state = entry.state;
-  part("label").textContent = entry.label;
+  part("label").textContent = capital(entry.label);
   part("made").textContent = new Date(entry.made_at).toLocaleString("en-GB", {
     day: "numeric",
     month: "long",
