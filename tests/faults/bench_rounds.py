@@ -31,6 +31,7 @@ from tests.faults.bench_site import (
 )
 
 SEED = 20261125
+PATIENCE_MS = 90_000  # a busy machine may let a page wait for its frames
 CUTS = ("lose answer", "half answer", "half request", "refuse", "twice", "captive", "slow")
 HAPPENINGS = (
     ("nothing", 5),
@@ -56,6 +57,7 @@ def play(bench: BenchSite, page: Page, *, rounds: int, seed: int = SEED) -> Game
     """Play the rounds, then let everything be whole again and wait until nothing waits."""
     chance = Random(seed)
     game = Game()
+    page.set_default_timeout(PATIENCE_MS)
     ready(page, bench)
 
     def cut(line: str) -> str:
@@ -111,7 +113,7 @@ def play_round(
         visit(page, run["page"])
     elif happening in ("close", "second tab"):
         other = page.context.new_page()
-        other.set_default_timeout(20_000)
+        other.set_default_timeout(PATIENCE_MS)
         if happening == "second tab":
             visit(other, bench.seed["sheet"])
         page.close()
