@@ -8,6 +8,7 @@ from labsite.context import Place
 
 PLACES = (
     (gettext_noop("Scorecards"), "scorecards"),
+    (gettext_noop("Episodes"), "episodes"),
     (gettext_noop("What goes first"), "goes-first"),
     (gettext_noop("Compare"), "compare"),
     (gettext_noop("Products"), "products"),
@@ -35,6 +36,8 @@ _PLACE_OF = {
     "scorecard": "scorecards",
     "edition": "scorecards",
     "edition-folder": "scorecards",
+    "episode": "episodes",
+    "episode-edition": "episodes",
     "product": "products",
     "method": "methods",
     "method-latest": "methods",

@@ -8,7 +8,7 @@ from django.db.models import Max
 from django.urls import reverse
 from django.utils import translation
 
-from reports.models import Edition, PublishedProduct
+from reports.models import Edition, EpisodeEdition, PublishedProduct
 from reports.packages import package_files
 from trials.models import MethodRevision
 
@@ -86,7 +86,25 @@ def site_addresses() -> list[str]:
     return [
         *(reverse(name) for name in ("feed", "sitemap", "robots")),
         *_in_each_language(lambda: [*plain_addresses(), *_moving_addresses()]),
+        *episode_addresses(),
     ]
+
+
+def episode_addresses() -> list[str]:
+    """Every released episode with its captions and pictures. They have one language."""
+    found = [reverse("episodes")]
+    for edition in EpisodeEdition.objects.order_by("episode", "number"):
+        slug, number = edition.content["slug"], edition.number
+        found += [
+            reverse("episode", args=[slug]),
+            reverse("episode-edition", args=[slug, number]),
+            reverse("episode-captions", args=[slug, number]),
+            *(
+                reverse("episode-picture", args=[slug, number, one["name"]])
+                for one in edition.content["pictures"]
+            ),
+        ]
+    return list(dict.fromkeys(found))
 
 
 def published_slugs() -> list[str]:

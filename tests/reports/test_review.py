@@ -238,6 +238,7 @@ class TestPreview:
         answer = reader.get(f"/preview/{token}/")
         assert answer.status_code == 200
         assert "noindex" in answer["X-Robots-Tag"]
+        assert "Preview for Osterfell" in visible_text(answer.content.decode())
         link.refresh_from_db()
         assert link.seen_count == 1
         review.revoke_preview(by=editor, link=link)
