@@ -8,6 +8,7 @@ from labsite.errors import Refused
 from labsite.roles import Role
 from reports.exports import readings_csv
 from reports.queries import findings_for_page, findings_without, standing, study_inputs
+from reports.verification import published_from, verify
 from tests.reports.demo_site import (
     AGES,
     PRICES,
@@ -216,6 +217,8 @@ def test_an_edition_tells_both_with_reason_counts_caution_and_file(ages: Study, 
     marked = [r for r in content["readings"] if r["left_out_of"]]
     assert [(r["specimen"], r["state"]) for r in marked] == [(row.run.specimen.code, "used")]
     assert readings_csv(content).count(NAME) == 1
+    # what is published can be worked out again, with the digest of both analyses
+    assert [check for check in verify(published_from(content)) if not check.is_equal] == []
     page = visible_text(Client().get(f"/scorecards/{AGES}/").content.decode())
     assert "With every valid run, and without" in page
     assert "The cuff was torn before the run." in page
