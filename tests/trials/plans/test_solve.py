@@ -5,7 +5,7 @@ from dataclasses import replace
 from itertools import combinations, pairwise
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.trials.plans.plan_asks import (
@@ -36,7 +36,7 @@ def shares(plan: Planned) -> Counter[tuple[str, str]]:
     return taken
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     sizes=st.lists(st.integers(1, 4), min_size=2, max_size=3),
     chosen=st.sets(st.sampled_from(METHODS), min_size=1),
@@ -74,7 +74,7 @@ def test_every_rule_holds_for_any_ask(sizes, chosen, runs, minutes, seed):
     assert not any(n.kind == "broken" for n in plan.notes)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(size=st.integers(1, 5), arms=st.integers(2, 3), seed=st.integers(0, 2**32))
 def test_arms_of_one_size_differ_by_one_run_a_zone_at_most(size, arms, seed):
     plan = solve(ask(*[size] * arms, seed=seed))

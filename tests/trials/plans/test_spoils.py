@@ -4,7 +4,7 @@ from collections import Counter
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.trials.plans.plan_asks import BELT, DROP, FLAME, METHODS, SEAM, WATER, ask, item, zones
@@ -42,7 +42,7 @@ def faults(plan: Planned, needs: dict, sites: dict) -> list[str]:
 SITES = {zone.code: zone.sites for zone in zones()}
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     spoils=st.lists(any_spoils, min_size=len(METHODS), max_size=len(METHODS)),
     runs=st.integers(1, 2),
@@ -147,7 +147,7 @@ def test_a_run_still_to_do_keeps_its_place_from_what_comes_before_it():
 # --- sessions ----------------------------------------------------------------------------------
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     size=st.integers(1, 7),
     arms=st.integers(2, 4),
@@ -170,7 +170,7 @@ def test_sessions_have_arms_and_sides_within_one_run(size, arms, minutes, seed):
         assert abs(left - right) <= 1
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(small=st.integers(1, 4), large=st.integers(5, 9), seed=st.integers(0, 2**32))
 def test_unequal_arms_are_spread_over_the_sessions(small, large, seed):
     plan = solve(ask(small, large, seed=seed, session_minutes=100.0))
