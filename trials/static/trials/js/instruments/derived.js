@@ -11,6 +11,9 @@ export function wireDerived(form, data) {
   if (!shown || !data.derived) {
     return () => {};
   }
+  // beside the box it comes from, not below everything else of the form
+  const box = [...form.querySelectorAll("[data-instrument] .bench-readout")].at(-1);
+  (box?.closest(".bench-pair") ?? box)?.after(shown);
   const typedIn = (name) => form.querySelector(`[name=${name}]`)?.value ?? "";
   const typed = () => {
     if (data.kind === "mass_gain") {
