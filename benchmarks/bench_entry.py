@@ -137,6 +137,18 @@ def main() -> None:
         queued = fill_queue(page, bench, asked.waiting)
         full = [tap_ms(page, run, number) for number, run in enumerate(bench.take_runs(asked.taps))]
         load = os.getloadavg()[0]
+        print("| what | median ms | 95th percentile ms |")
+        print("|---|---|---|")
+        for words, values in (
+            ("plain form, tap to the next page", posts),
+            ("tap to kept, nothing waiting", empty),
+            (f"tap to kept, {len(queued):,} waiting", full),
+        ):
+            print(f"| {words} | {statistics.median(values):.0f} | {p95(values):.0f} |")
+        print(
+            f"Ratio of the 95th percentiles, kept to plain form: {p95(full) / p95(posts):.2f}.",
+            flush=True,
+        )
         waiting = waiting_ids(page)
         bench.proxy.faults = lambda line: "pass"
         started = time.perf_counter()
@@ -146,15 +158,6 @@ def main() -> None:
         stored = bench.readings()
         lost = [key for key in waiting if key not in stored]
         browser.close()
-    print("| what | median ms | 95th percentile ms |")
-    print("|---|---|---|")
-    for words, values in (
-        ("plain form, tap to the next page", posts),
-        ("tap to kept, nothing waiting", empty),
-        (f"tap to kept, {len(queued):,} waiting", full),
-    ):
-        print(f"| {words} | {statistics.median(values):.0f} | {p95(values):.0f} |")
-    print(f"Ratio of the 95th percentiles, kept to plain form: {p95(full) / p95(posts):.2f}.")
     print(f"{len(waiting):,} entries sent in {sending:.0f} s, {len(lost)} lost; load {load:.1f}.")
 
 
