@@ -102,8 +102,9 @@ def prepare() -> None:
 
     call_command("migrate", verbosity=0)
     call_command("load_demo", verbosity=0)
-    for pk in Job.objects.filter(state=JobState.WAITING).values_list("pk", flat=True):
-        run_job(pk)
+    # one job may ask for another
+    while waiting := Job.objects.filter(state=JobState.WAITING).order_by("pk").first():
+        run_job(waiting.pk)
     call_command("publish_demo", verbosity=0)
     call_command("collectstatic", interactive=False, verbosity=0)
 

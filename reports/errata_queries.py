@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from django.db.models import QuerySet
 from django.urls import reverse
+from django.utils.translation import gettext
 
 from reports.models import Correction, CorrectionDraft, Edition, Withdrawal
 from trials.models import Study
@@ -101,7 +102,8 @@ def _later_editions(edition: Edition) -> Iterable[Use]:
     later = Edition.objects.filter(study=edition.study_id, number__gt=edition.number)
     slug = edition.study.slug
     for number in later.order_by("number").values_list("number", flat=True):
-        yield Use("edition", f"Edition {number}", reverse("edition", args=[slug, number]), True)
+        label = gettext("Edition %(number)s") % {"number": number}
+        yield Use("edition", label, reverse("edition", args=[slug, number]), True)
 
 
 register_use("edition", _later_editions)

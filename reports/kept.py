@@ -4,6 +4,7 @@ from django.db.models import Max
 
 from labsite.kept_pages import register_stamp
 from labsite.models import Lab
+from reports.episode_models import EpisodeEdition
 from reports.models import Correction, Edition, Withdrawal
 
 # append-only tables: the newest row says whether anything came; its own digest or day that it is
@@ -13,6 +14,7 @@ STAMPS = {
     "edition digest": "SELECT digest FROM reports_edition ORDER BY id DESC LIMIT 1",
     "correction": "SELECT at FROM reports_correction ORDER BY id DESC LIMIT 1",
     "withdrawal": "SELECT at FROM reports_withdrawal ORDER BY id DESC LIMIT 1",
+    "episode": "SELECT id FROM reports_episodeedition ORDER BY id DESC LIMIT 1",
     "lab": "SELECT name FROM labsite_lab WHERE id = 1",
     "note": "SELECT note FROM labsite_lab WHERE id = 1",
     "invented": "SELECT is_invented FROM labsite_lab WHERE id = 1",
@@ -34,7 +36,7 @@ def lab_key() -> str:
 def study_key(slug: str, number: int | None = None) -> str | None:
     """Everything that a page of a study's editions depends on; None without such an edition.
 
-    Costs four narrow queries; no content is read.
+    Costs five narrow queries; no content is read.
     """
     editions = list(
         Edition.objects.filter(study__slug=slug).order_by("number").values_list("number", "digest")
@@ -43,9 +45,11 @@ def study_key(slug: str, number: int | None = None) -> str | None:
         return None
     corrections = Correction.objects.filter(edition__study__slug=slug).order_by("pk")
     withdrawals = Withdrawal.objects.filter(edition__study__slug=slug).order_by("pk")
+    episodes = EpisodeEdition.objects.filter(scorecards__study__slug=slug).order_by("pk").distinct()
     return repr(
         (
             editions,
+            list(episodes.values_list("pk", flat=True)),
             [(pk, at.isoformat()) for pk, at in corrections.values_list("pk", "at")],
             [(pk, at.isoformat()) for pk, at in withdrawals.values_list("pk", "at")],
             lab_key(),

@@ -21,6 +21,7 @@ PLAIN_NAMES = (
     "methods",
     "cautions",
     "corrections",
+    "episodes",
     "about",
 )
 DATA_NAMES = (

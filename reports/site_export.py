@@ -14,6 +14,7 @@ import re
 import tempfile
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from html import unescape
 from pathlib import Path
 from typing import Any, cast
 from urllib.parse import unquote, urlsplit
@@ -30,7 +31,7 @@ from reports.kept import study_key
 from reports.public_addresses import addresses_of_study, published_slugs, site_addresses
 
 MANIFEST = ".wornproof-export.json"
-MANIFEST_FORMAT = 1
+MANIFEST_FORMAT = 2
 TEXT_TYPES = re.compile(r"text/|application/[\w.+-]*(json|xml|bibtex)")
 LEAST_COMPRESSED_BYTES = 200
 STATIC = re.compile(r"/static/[A-Za-z0-9_./-]+\.[A-Za-z0-9]+")
@@ -81,7 +82,7 @@ class SiteExport:
         self.before = _read_manifest(folder, self.base)
         self.now = _Manifest(self.base)
         self._waiting_statics: list[str] = []
-        self._statics: dict[str, list[str]] = {}
+        self._links: set[str] = set()
 
     def run(self, tell: Callable[[str], None] = lambda words: None) -> Outcome:
         """Write everything; `tell` hears how far it is."""
@@ -94,6 +95,7 @@ class SiteExport:
             self._export_study(slug)
             if done % 100 == 0 or done == len(slugs):
                 tell(f"Scorecards: {done} of {len(slugs)}")
+        self._export_linked()
         self._export_statics()
         self._remove_gone()
         _write_manifest(self.folder, self.now)
@@ -112,15 +114,23 @@ class SiteExport:
                 self.now.files[name] = self.before.files[name]
             self.outcome.unchanged += len(known["names"])
             self._waiting_statics += known["statics"]
+            self._links |= set(known["links"])
             self.now.studies[slug] = known
             return
         names: list[str] = []
         statics: set[str] = set()
+        elsewhere, self._links = self._links, set()
         for path in addresses_of_study(slug):
             told = self._export(path)
             names += told[0]
             statics |= told[1]
-        self.now.studies[slug] = {"key": key, "names": names, "statics": sorted(statics)}
+        self.now.studies[slug] = {
+            "key": key,
+            "names": names,
+            "statics": sorted(statics),
+            "links": sorted(self._links),
+        }
+        self._links |= elsewhere
 
     def _is_whole(self, name: str) -> bool:
         path = self.folder / name
@@ -149,6 +159,13 @@ class SiteExport:
             statics |= more[1]
         return names, statics
 
+    def _export_linked(self) -> None:
+        """What the pages lead to and no list names: episodes with their pictures, photos."""
+        while self._links:
+            path = self._links.pop()
+            if _name_of(path) not in self.now.files:
+                self._export(path)
+
     def _export_missing_page(self) -> None:
         # asked for and not rendered here, so that it is the site's own
         path = "/there-is-no-such-page/"
@@ -173,6 +190,7 @@ class SiteExport:
         if kind.startswith("text/html"):
             text = body.decode()
             statics = set(STATIC.findall(text))
+            self._links |= _own_links(text)
             body = self._as_files(text, path).encode()
         elif TEXT_TYPES.match(kind) and self.prefix:
             body = self._with_prefix_in_whole_addresses(body.decode()).encode()
@@ -289,6 +307,11 @@ def _name_of(path: str) -> str:
 def _text(response: HttpResponse) -> str:
     is_page = response.headers.get("Content-Type", "").startswith("text/html")
     return response.content.decode() if is_page else ""
+
+
+def _own_links(text: str) -> set[str]:
+    links = {unescape(link).partition("#")[0] for name, link in OWN_LINK.findall(text)}
+    return {link for link in links if not link.startswith(settings.STATIC_URL) and "?" not in link}
 
 
 def _joined(folder: str, relative: str) -> str:
