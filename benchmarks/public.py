@@ -31,7 +31,7 @@ SLUG = "causeway-trousers-one-pair"
 CARD = f"/scorecards/{SLUG}/1/"
 QUICK = "--quick" in sys.argv
 EDITIONS = 1_000 if QUICK else 10_000
-SEARCHES = 60 if QUICK else 300
+SEARCHES = 60 if QUICK else 200
 ROUNDS = 1 if QUICK else 3
 SECONDS = 2 if QUICK else 5
 # the browser tools' "Fast 4G", from memory: 9 Mbit/s less a tenth, 60 ms times 2.75
@@ -39,22 +39,26 @@ FAST_4G = {"latency": 165, "downloadThroughput": 1_012_500, "uploadThroughput": 
 
 
 def main() -> None:
-    """Measure everything once and write it down."""
-    lines = [
+    """Measure and write down: everything, or only the part that `--serving` or `--growth` names."""
+    begun = (
         f"Load of the machine when it began: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores."
-    ]
-    with tempfile.TemporaryDirectory(prefix="public-") as name:
-        folder = Path(name)
-        environment = site_environment(folder)
-        run(["-m", "benchmarks.public", "--prepare"], environment)
-        lines += serving(folder, environment)
-        lines += storage(environment)
-        lines += paint(folder, environment)
-    lines += growth()
+    )
+    if "--growth" not in sys.argv:
+        with tempfile.TemporaryDirectory(prefix="public-") as name:
+            folder = Path(name)
+            environment = site_environment(folder)
+            run(["-m", "benchmarks.public", "--prepare"], environment)
+            parts = serving(folder, environment) + storage(environment) + paint(folder, environment)
+        tell("serving", [begun, *parts])
+    if "--serving" not in sys.argv:
+        tell("growth", [begun, *growth()])
+
+
+def tell(part: str, lines: list[str]) -> None:
     text = "\n".join(lines)
-    print(text)
+    print(text, flush=True)
     if not QUICK:
-        write(text)
+        write(part, text)
 
 
 def site_environment(folder: Path, database: str = "") -> dict[str, str]:
@@ -367,7 +371,10 @@ def growth() -> list[str]:
 
 def growth_on(database: str, environment: dict[str, str]) -> list[str]:
     run(["-m", "benchmarks.public", "--prepare"], environment)
-    print(run(["-m", "benchmarks.public", "--fill"], environment), flush=True)
+    print(
+        run(["-m", "benchmarks.public", "--fill", *(["--quick"] if QUICK else [])], environment),
+        flush=True,
+    )
     chance = random.Random(7)  # noqa: S311 - the same questions each time
     words = [
         "jacket",
@@ -513,11 +520,10 @@ def _content(sample: dict[str, Any], study: Any) -> dict[str, Any]:
     }
 
 
-def write(text: str) -> None:
-    """The tables into the document, between its two marks."""
-    begin, end = "<!-- measured -->", "<!-- end -->"
-    page = WHERE.read_text()
-    before, rest = page.split(begin, 1)
+def write(part: str, text: str) -> None:
+    """The tables into the document, between the marks of their part."""
+    begin, end = f"<!-- {part} -->", f"<!-- end of {part} -->"
+    before, rest = WHERE.read_text().split(begin, 1)
     after = rest.split(end, 1)[1]
     WHERE.write_text(f"{before}{begin}\n\n{text}\n\n{end}{after}")
 

@@ -32,6 +32,8 @@ PAGES = {
         "/de/",
         f"/de/scorecards/{PRICES}/",
         "/methods/flame-grade/1/",
+        "/corrections/",
+        f"/scorecards/{PAIR}/1/package/",
         "/scorecards/not-there/",
     ],
     "technician": ["/bench/", f"/bench/{AGES}/", f"/bench/{PAIR}/", "/lab/"],
