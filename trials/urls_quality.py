@@ -47,7 +47,7 @@ urlpatterns = [
     ),
     path("traces/", traces.index, name="lab-traces"),
     path("traces/incoming/<int:pk>/", traces.incoming, name="lab-trace-incoming"),
-    path("traces/work/<int:pk>/state.json", traces.state, name="lab-trace-state"),
+    path("traces/progress/<int:pk>/state.json", traces.state, name="lab-trace-state"),
     path("traces/<int:pk>/", traces.trace, name="lab-trace"),
     path("traces/<int:pk>/keep/", traces.keep, name="lab-trace-keep"),
     path("runs/<int:run_id>/film/", films.time, name="lab-film-time"),
