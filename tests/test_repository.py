@@ -102,7 +102,7 @@ def test_pure_packages_import_only_what_computing_needs(package):
                 names = [alias.name for alias in node.names]
             elif isinstance(node, ast.ImportFrom):
                 assert node.level == 0, f"{path.name} imports relatively"
-                names = [node.module or ""]
+                names = [f"{node.module}.{alias.name}" for alias in node.names]
             for name in names:
                 where = f"{path.relative_to(ROOT)} imports {name}"
                 assert name.split(".")[0] in allowed, where

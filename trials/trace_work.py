@@ -7,6 +7,7 @@ web hosts may share nothing else and a bench must not wait for a lock that a lar
 import hashlib
 import io
 import json
+import logging
 import zlib
 from collections.abc import Iterator
 from contextlib import closing
@@ -36,6 +37,8 @@ INLINE_SAMPLES = 400_000
 PIECE_BYTES = 1 << 20
 FORGOTTEN_AFTER = timedelta(days=1)  # a file whose sending broke off is not kept for ever
 
+
+log = logging.getLogger(__name__)
 
 # --- taking a file in --------------------------------------------------------------------------
 
@@ -80,8 +83,7 @@ def _whole(upload: TraceUpload, digest: str, byte_count: int) -> TraceFile | Tra
                 )
                 return upload
     except IntegrityError:
-        # somebody sent the same file just now and a worker has it
-        pass
+        log.info("The file of upload %s came twice at once; a worker has the first.", upload.pk)
     TraceUpload.objects.filter(pk=upload.pk).delete()
     return known or TraceUpload.objects.get(run=upload.run, digest=digest)
 
