@@ -99,6 +99,7 @@ def setup() -> None:
 def prepare() -> None:
     """The invented demo lab, computed and published."""
     setup()
+    Path(os.environ["VAR_DIR"]).mkdir(parents=True, exist_ok=True)
     from django.core.management import call_command
 
     from labsite.jobs import run_job

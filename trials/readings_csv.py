@@ -209,7 +209,11 @@ def _column_order(problem: Problem) -> int:
     return COLUMNS.index(problem.column) if problem.column else -1
 
 
+LONGEST_CELL = 131_072  # characters; Python's own limit
+
+
 def _numbered(text: str, separator: str) -> Iterator[tuple[int, list[str]]]:
+    csv.field_size_limit(LONGEST_CELL)  # whatever another library set for the whole process
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     while True:
         line = reader.line_num + 1

@@ -109,7 +109,7 @@ def test_the_picture_leads_to_its_property_and_the_language_stays_on_the_page(
     page.get_by_role("link", name="Deutsch").click()
     expect(page).to_have_url(re.compile(f"/de/scorecards/{AGES}/"))
     expect(page.locator("html")).to_have_attribute("lang", "de")
-    page.get_by_role("link", name="Inhalt").click()
+    page.get_by_role("link", name="Inhalt", exact=True).click()
     page.locator("#contents").get_by_role("link", name="Was zuerst geht").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("Was zuerst geht")
 

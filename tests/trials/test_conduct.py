@@ -53,14 +53,14 @@ def test_a_reading_before_its_turn_is_counted():
     lab = planned()
     runs = list(lab.study.runs.all()[:3])
     now = timezone.now()
-    for run, minutes in zip(runs, (-30, -10, -20), strict=True):
+    for run, seconds in zip(runs, (10, 30, 20), strict=True):
         actions.record_reading(
             by=lab.technician,
             entry=actions.ReadingEntry(
                 uuid=uuid4(),
                 run=run,
                 raw=RAW[run.revision.method.key],
-                measured_at=now + timedelta(minutes=minutes),
+                measured_at=now + timedelta(seconds=seconds),
             ),
         )
     assert conduct_of(lab.study).out_of_order == 1

@@ -4,8 +4,6 @@ Rules that are checked here, such as one baseline and one place for a specimen, 
 own; that a plan lets the arms take turns is common practice, no source.
 """
 
-from datetime import timedelta
-
 import pytest
 from django.test import Client
 from django.urls import reverse
@@ -370,7 +368,7 @@ def enter(by, run, raw, uuid=None, **changes):
         uuid=uuid or uuids.uuid4(),
         run=run,
         raw=raw,
-        measured_at=timezone.now() - timedelta(minutes=5),
+        measured_at=timezone.now(),
         **changes,
     )
     return actions.record_reading(by=by, entry=entry)
