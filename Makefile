@@ -4,6 +4,8 @@
 PYTHON ?= python3
 PORT ?= 8000
 PYTEST_ARGS ?=
+# One process for each processor; a file's tests stay together, since they share what they build.
+SPREAD := --numprocesses=auto --dist=loadfile
 VENV := .venv
 PY := $(VENV)/bin/python
 RUN := $(VENV)/run.stamp
@@ -74,10 +76,10 @@ test: $(DEV) ## all tests that this machine can run
 	@$(MAKE) --no-print-directory test-site test-js test-services test-browser
 
 test-site: $(DEV) ## tests that need only Python (PYTEST_ARGS=...)
-	$(PY) -m pytest -m "not browser and not services" $(PYTEST_ARGS)
+	$(PY) -m pytest -m "not browser and not services" $(SPREAD) $(PYTEST_ARGS)
 
 test-database: $(DEV) ## the tests that meet the database, for a second run with DATABASE_URL set
-	$(PY) -m pytest -m "not browser and not services" tests \
+	$(PY) -m pytest -m "not browser and not services" $(SPREAD) tests \
 		$(addprefix --ignore=,$(PURE_TESTS) tests/faults tests/test_repository.py) $(PYTEST_ARGS)
 
 test-services: $(DEV) ## processes killed and restarted against PostgreSQL, Redis and RabbitMQ

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import stdtrit
 
 from reports.degradation.arms import Arm, at_middles, read_arm
-from reports.degradation.intervals import CannotCompare, Interval, Record
+from reports.degradation.intervals import CannotCompare, Interval, Record, from_log
 from reports.degradation.laws import LAWS, Law
 from reports.degradation.posterior import Problem, difference_quantiles, is_scatter_unlimited
 
@@ -523,8 +523,8 @@ def _turn(
             notes.append(NOTE_NO_UPPER_END)
         if math.isinf(low):
             notes.append(NOTE_NO_LOWER_END)
-    retention = None if middle is None else _ratio(middle)
-    ends = _ratio(low), _ratio(high)
+    retention = None if middle is None else from_log(middle)
+    ends = from_log(low), from_log(high)
     visible = None
     if middle is not None and math.isfinite(ends[1]) and not case.refusal:
         visible = -math.expm1(min(0.0, middle - high))
@@ -545,9 +545,3 @@ def _turn(
         distribution=settings.distribution,
         notes=tuple(notes),
     )
-
-
-def _ratio(log_value: float) -> float:
-    if log_value > 709.0:
-        return math.inf
-    return math.exp(log_value) if log_value > -745.0 else 0.0

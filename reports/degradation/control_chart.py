@@ -27,7 +27,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from reports.degradation.intervals import CannotCompare, Interval
+from reports.degradation.intervals import CannotCompare, Interval, from_log
 
 Side = Literal["above", "below"]
 
@@ -387,16 +387,11 @@ def control_chart(
         weighted_average=average,
         middles=tuple(math.exp(middle) for middle in middles),
         centre=math.exp(individuals.centre),
-        lower=_back(individuals.lower),
-        upper=_back(individuals.upper),
+        lower=from_log(individuals.lower),
+        upper=from_log(individuals.upper),
         signals=_in_time([*individuals.signals, *average.signals]),
         notes=individuals.notes,
     )
-
-
-def _back(log_value: float) -> float:
-    """From the log scale; infinity where the number would not fit."""
-    return math.exp(log_value) if log_value < math.log(np.finfo(float).max) else math.inf
 
 
 def _check_span(span: int) -> None:

@@ -189,7 +189,8 @@ def control_scatter(controls: Sequence[ControlPoint]) -> ControlScatter:
     values = np.array([point.log_middle for point in controls])
     form = contrasts.T @ contrasts
     trace = float(np.trace(form))
-    seen = float(values @ form @ values) / trace
+    # Squaring the contrasts themselves: values @ form @ values would lose half the digits.
+    seen = float(np.sum((contrasts @ values) ** 2)) / trace
     freedom = trace**2 / float(np.trace(form @ form))
     steps = [(p.reading.log_high - p.reading.log_low) ** 2 / 12 for p in controls]
     return ControlScatter(max(seen, math.fsum(steps) / len(steps)), freedom)

@@ -12,6 +12,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 
+def from_log(log_value: float) -> float:
+    """The number with this natural logarithm: 0 or infinity where it would not fit in a float."""
+    try:
+        return math.exp(log_value)
+    except OverflowError:
+        return math.inf
+
+
 class CannotCompare(ValueError):
     """The readings cannot be analysed; the text says why in words a technician understands."""
 

@@ -31,7 +31,7 @@ from reports.degradation.compare import (
     compare,
     verdict_of,
 )
-from reports.degradation.intervals import CannotCompare, Interval, Record
+from reports.degradation.intervals import CannotCompare, Interval, Record, from_log
 from reports.degradation.laws import LAWS, Array
 from reports.degradation.likelihood import (
     conditional_modes,
@@ -137,13 +137,14 @@ def paired(
             found, notes = _widened(arm, found, tail, prior)
     if found is not None and not higher_is_better:
         found = (-found[2], -found[1], -found[0])
-    low, middle, high = (math.exp(q) for q in found) if found else (0.0, math.nan, math.inf)
+    low, middle, high = found or (-math.inf, 0.0, math.inf)
+    ends = from_log(low), from_log(high)
     return Comparison(
-        retention=middle if found else _plain_ratio(arm, higher_is_better=higher_is_better),
-        low=low,
-        high=high,
-        verdict=verdict_of(low, high, margin) if found else "not resolved",
-        smallest_visible_loss=max(0.0, 1 - middle / high) if found else None,
+        retention=from_log(middle) if found else _plain_ratio(arm, higher_is_better=higher_is_better),
+        low=ends[0],
+        high=ends[1],
+        verdict=verdict_of(*ends, margin) if found else "not resolved",
+        smallest_visible_loss=-math.expm1(min(0.0, middle - high)) if found else None,
         refusal=refusal,
         scope=THIS_MODEL,
         scale=PAIRED,
@@ -202,7 +203,7 @@ def _refusal(arm: Arm | None, prior: Record | None) -> str:
 def _plain_ratio(arm: Arm | None, *, higher_is_better: bool) -> float | None:
     if arm is None or arm.middle is None:
         return None
-    return math.exp(arm.middle if higher_is_better else -arm.middle)
+    return from_log(arm.middle if higher_is_better else -arm.middle)
 
 
 def _quantiles(

@@ -25,7 +25,7 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import linprog
 from scipy.special import fdtrc, stdtrit
 
-from reports.degradation.intervals import CannotCompare, Interval, Record
+from reports.degradation.intervals import CannotCompare, Interval, Record, from_log
 from reports.degradation.laws import Array, NormalLaw
 from reports.degradation.likelihood import record_ceiling, record_term
 
@@ -598,7 +598,7 @@ def _invert(plane: _Plane, share: Array, probability: float) -> float:
 
 
 def _point(exposure: float, quantiles: tuple[float, float, float]) -> TrendPoint:
-    low, middle, high = (math.exp(min(q * exposure, 700.0)) for q in quantiles)
+    low, middle, high = (from_log(q * exposure) for q in quantiles)
     return TrendPoint(exposure, middle, low, high)
 
 

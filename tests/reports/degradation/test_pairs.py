@@ -47,6 +47,13 @@ def test_swapping_the_sides_turns_the_ratio_over():
     assert (two.low, two.high) == pytest.approx((1 / one.high, 1 / one.low), rel=1e-6)
 
 
+def test_ratios_whose_interval_would_not_fit_in_a_number_have_open_ends():
+    pairs = [(Interval(1, 1), Interval(1e-260, 1e-260)), (Interval(1, 1), Interval(1e260, 1e260))]
+    found = paired(pairs)
+    assert (found.low, found.high) == (0.0, math.inf)
+    assert found.verdict == "not resolved"
+
+
 finite = st.floats(min_value=1e-300, max_value=1e300)
 ends = st.tuples(st.one_of(st.just(0.0), finite), st.one_of(st.just(math.inf), finite)).map(sorted)
 values = ends.filter(lambda e: e[1] > 0).map(lambda e: Interval(*e))
