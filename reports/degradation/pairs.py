@@ -140,7 +140,9 @@ def paired(
     low, middle, high = found or (-math.inf, 0.0, math.inf)
     ends = from_log(low), from_log(high)
     return Comparison(
-        retention=from_log(middle) if found else _plain_ratio(arm, higher_is_better=higher_is_better),
+        retention=from_log(middle)
+        if found
+        else _plain_ratio(arm, higher_is_better=higher_is_better),
         low=ends[0],
         high=ends[1],
         verdict=verdict_of(*ends, margin) if found else "not resolved",
