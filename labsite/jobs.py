@@ -153,8 +153,7 @@ def _claim(job_id: int) -> str | None:
     claim = uuid.uuid4().hex
     got = (
         Job.objects.filter(pk=job_id, attempts__lt=settings.JOB_ATTEMPTS)
-        .filter(Q(not_before=None) | Q(not_before__lte=now))
-        .filter(Q(state=JobState.WAITING) | Q(state=JobState.RUNNING, lease_until__lt=now))
+        .filter(_is_due(now), Q(state=JobState.WAITING) | _was_let_go(now))
         .update(
             state=JobState.RUNNING,
             claim=claim,
@@ -164,6 +163,25 @@ def _claim(job_id: int) -> str | None:
         )
     )
     return claim if got else None
+
+
+def _is_due(now: datetime) -> Q:
+    """Jobs whose time has come, also where a clock since put back set the pause before a retry."""
+    longest = _pause_after(settings.JOB_ATTEMPTS)
+    return (
+        Q(not_before=None) | Q(not_before__lte=now) | Q(attempts__gt=0, not_before__gt=now + longest)
+    )
+
+
+def _was_let_go(now: datetime) -> Q:
+    """Running jobs whose lease is over, or longer than any lease: set by a clock since put back."""
+    longest = timedelta(seconds=2 * settings.JOB_LEASE_SECONDS)
+    return Q(state=JobState.RUNNING) & (Q(lease_until__lt=now) | Q(lease_until__gt=now + longest))
+
+
+def _pause_after(attempts: int) -> timedelta:
+    """Longer each time, so that a database or a disk that is away has time to come back."""
+    return timedelta(seconds=2**attempts)
 
 
 def _run_claimed(job: Job, claim: str) -> None:
@@ -210,8 +228,7 @@ def _note_failed_attempt(job: Job, claim: str, error: Exception) -> None:
     if job.attempts >= settings.JOB_ATTEMPTS:
         _end_failed(job.pk, claim, words)
         return
-    # Longer each time, so that a database or a disk that is away has time to come back.
-    pause = timedelta(seconds=2**job.attempts)
+    pause = _pause_after(job.attempts)
     Job.objects.filter(pk=job.pk, claim=claim, state=JobState.RUNNING).update(
         state=JobState.WAITING, lease_until=None, not_before=timezone.now() + pause, error=words
     )
@@ -274,11 +291,12 @@ def sweep() -> int:
     now = timezone.now()
     Pulse.objects.update_or_create(name="sweep", defaults={"at": now})
     _fail_exhausted(now)
-    rung_before = now - timedelta(seconds=settings.JOB_RING_AGAIN_SECONDS)
+    ring_again = timedelta(seconds=settings.JOB_RING_AGAIN_SECONDS)
+    rung_before = now - ring_again
     due = (
-        Job.objects.filter(attempts__lt=settings.JOB_ATTEMPTS, sent_at__lt=rung_before)
-        .filter(Q(not_before=None) | Q(not_before__lte=now))
-        .filter(Q(state=JobState.WAITING) | Q(state=JobState.RUNNING, lease_until__lt=now))
+        Job.objects.filter(attempts__lt=settings.JOB_ATTEMPTS)
+        .filter(Q(sent_at__lt=rung_before) | Q(sent_at__gt=now + ring_again))
+        .filter(_is_due(now), Q(state=JobState.WAITING) | _was_let_go(now))
         .order_by("sent_at")
     )
     ids = list(due.values_list("pk", flat=True)[:RINGS_PER_SWEEP])
@@ -288,9 +306,7 @@ def sweep() -> int:
 
 def _fail_exhausted(now: Any) -> None:
     """End jobs whose last allowed attempt was cut short: their worker was killed each time."""
-    Job.objects.filter(
-        state=JobState.RUNNING, lease_until__lt=now, attempts__gte=settings.JOB_ATTEMPTS
-    ).update(
+    Job.objects.filter(_was_let_go(now), attempts__gte=settings.JOB_ATTEMPTS).update(
         state=JobState.FAILED,
         lease_until=None,
         ended_at=now,

@@ -1,9 +1,15 @@
 """What every test that needs Django gets without asking."""
 
+import hashlib
 import os
+import shutil
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
+import pytest_django
+
+ROOT = Path(__file__).resolve().parent.parent
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -35,6 +41,41 @@ def site_for_tests(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         },
     ):
         yield
+
+
+@pytest.fixture(scope="session")
+def migrated_before(request: pytest.FixtureRequest) -> Path:
+    """Where an empty SQLite database with exactly these migrations is kept from run to run."""
+    digest = hashlib.sha256()
+    for path in sorted(ROOT.glob("*/migrations/*.py")):
+        digest.update(str(path.relative_to(ROOT)).encode() + path.read_bytes())
+    return request.config.cache.mkdir("migrated") / f"{digest.hexdigest()[:20]}.sqlite3"
+
+
+@pytest.fixture(scope="session")
+def django_db_keepdb(django_db_modify_db_settings: None, migrated_before: Path) -> bool:
+    """Migrations that were applied in an earlier run are not applied again, which takes long."""
+    from django.db import connections
+
+    if connections["default"].vendor != "sqlite" or not migrated_before.exists():
+        return False
+    shutil.copyfile(migrated_before, connections["default"].settings_dict["TEST"]["NAME"])
+    return True
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(
+    django_db_setup: None, django_db_blocker: pytest_django.DjangoDbBlocker, migrated_before: Path
+) -> None:
+    """Keep what was migrated for the next run."""
+    from django.db import connection
+
+    if connection.vendor != "sqlite" or migrated_before.exists():
+        return
+    part = migrated_before.with_name(f"{os.getpid()}.part")
+    with django_db_blocker.unblock(), connection.cursor() as cursor:
+        cursor.execute("VACUUM INTO %s", [str(part)])
+    part.rename(migrated_before)
 
 
 @pytest.fixture(scope="session")

@@ -220,6 +220,23 @@ def test_the_sweep_rings_for_what_should_run_and_does_not(ask):
     assert jobs.sweep() == 0, "it has just rung for them"
 
 
+def test_a_clock_that_was_put_back_holds_nothing_up(ask):
+    later_than_ever = timezone.now() + timedelta(hours=1)
+    stuck = {
+        "it ran": {"state": "running", "claim": "x", "lease_until": later_than_ever, "attempts": 1},
+        "it was to try again": {"not_before": later_than_ever, "attempts": 1},
+        "it was rung": {},
+    }
+    for key, changes in stuck.items():
+        later(ask(key), **{"sent_at": later_than_ever} | changes)
+    assert jobs.sweep() == len(stuck)
+    for key in stuck:
+        job = Job.objects.get(key=key)
+        jobs.run_job(job.pk)
+        job.refresh_from_db()
+        assert job.state == JobState.DONE, key
+
+
 def test_a_job_that_kills_its_worker_every_time_is_given_up(ask, settings):
     job = ask()
     later(job, state="running", claim="x", lease_until=long_ago(), attempts=settings.JOB_ATTEMPTS)
