@@ -169,7 +169,9 @@ def _is_due(now: datetime) -> Q:
     """Jobs whose time has come, also where a clock since put back set the pause before a retry."""
     longest = _pause_after(settings.JOB_ATTEMPTS)
     return (
-        Q(not_before=None) | Q(not_before__lte=now) | Q(attempts__gt=0, not_before__gt=now + longest)
+        Q(not_before=None)
+        | Q(not_before__lte=now)
+        | Q(attempts__gt=0, not_before__gt=now + longest)
     )
 
 

@@ -69,7 +69,7 @@ def running_demo(folder: Path) -> Iterator[Site]:
             _manage(["migrate", "--verbosity", "0"], environment)
             _manage(["load_demo"], environment)
             _manage(["load_demo_bench"], environment)
-        port = _free_port()
+        port = free_port()
         command = [sys.executable, "manage.py", "demo", "--port", str(port)]
         command += ["--no-seed"] if has_server else []
         log = folder / "site.log"
@@ -112,7 +112,7 @@ def _stop(site: "subprocess.Popen[bytes]") -> None:
         site.wait()
 
 
-def _free_port() -> int:
+def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])

@@ -14,7 +14,7 @@ from playwright.sync_api import Browser, BrowserContext, Page
 from psycopg import sql
 
 from tests.browser.bench_steps import LOOKED_AT_BEFORE, put_on_rig
-from tests.browser.site import _free_port, _own_database
+from tests.browser.site import free_port, _own_database
 from tests.faults.proxy import Proxy
 from tests.faults.running import Site
 
@@ -104,7 +104,7 @@ def _run(folder: Path, variables: dict[str, str], runs_each: int) -> Iterator[Be
     seed = json.loads(
         site.manage("shell", "--verbosity=0", "-c", code, within_s=500).strip().splitlines()[-1]
     )
-    port = _free_port()
+    port = free_port()
     bench = BenchSite(site, port, Proxy(port), seed)
     try:
         bench.start()

@@ -10,10 +10,11 @@ import sys
 import time
 import urllib.request
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import psycopg
@@ -56,12 +57,19 @@ class Site:
         assert done.returncode == 0, done.stdout + done.stderr
         return done.stdout
 
-    def start(self, name: str, *arguments: str) -> None:
+    def start(
+        self,
+        name: str,
+        *arguments: str,
+        inside: Sequence[str] = (),
+        variables: Mapping[str, str] = MappingProxyType({}),
+    ) -> None:
+        """Start a command of manage.py; `inside` is put before it, as to enter another host."""
         with (self.folder / f"{name}.log").open("ab") as log:
             self.processes[name] = subprocess.Popen(
-                [sys.executable, "manage.py", *arguments],
+                [*inside, sys.executable, "manage.py", *arguments],
                 cwd=ROOT,
-                env=self.environment,
+                env=self.environment | variables,
                 stdout=log,
                 stderr=subprocess.STDOUT,
                 start_new_session=True,
