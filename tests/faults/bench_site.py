@@ -14,7 +14,7 @@ from playwright.sync_api import Browser, BrowserContext, Page
 from psycopg import sql
 
 from tests.browser.bench_steps import LOOKED_AT_BEFORE, put_on_rig
-from tests.browser.site import free_port, _own_database
+from tests.browser.site import _own_database, free_port
 from tests.faults.proxy import Proxy
 from tests.faults.running import Site
 

@@ -2,6 +2,9 @@
 
 from labsite.settings import *  # noqa: F403, TID251
 from labsite.settings import CELERY_BEAT_SCHEDULE, INSTALLED_APPS  # noqa: TID251
+from tests.faults import jumping_clock
+
+jumping_clock.follow()
 
 INSTALLED_APPS = [*INSTALLED_APPS, "tests.faults.slow_work.apps.SlowWorkConfig"]
 JOB_LEASE_SECONDS = 3

@@ -1,12 +1,12 @@
 """The processes of docker-compose.yml, started by hand on this machine's services."""
 
 import json
-import socket
 from pathlib import Path
 
 import pytest
 import yaml
 
+from tests.browser.site import free_port
 from tests.faults.running import ROOT, Site, all_done, new_key, some_running
 
 pytestmark = pytest.mark.services
@@ -18,12 +18,6 @@ def compose_command(service: str) -> list[str]:
     command = compose["services"][service]["command"]
     assert command[:2] == ["python", "manage.py"]
     return command[2:]
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
 
 
 def run_as_in_compose(site: Site) -> None:

@@ -46,7 +46,7 @@ def person_with(role: Role) -> User:
     return user
 
 
-def build_bench_lab() -> BenchLab:
+def build_bench_lab(*, sites: int = SITES) -> BenchLab:
     lead = person_with(Role.LEAD)
     load_methods(by=lead)
     revisions = {
@@ -56,7 +56,7 @@ def build_bench_lab() -> BenchLab:
     product = Product.objects.create(maker="Invented", name="Testwear", kind=Product.Kind.JACKET)
     zone = Zone.objects.create(product=product, code="left-sleeve", name="Left sleeve")
     ZoneCapacity.objects.bulk_create(
-        ZoneCapacity(zone=zone, method_key=key, site_count=SITES) for key in revisions
+        ZoneCapacity(zone=zone, method_key=key, site_count=sites) for key in revisions
     )
     specimens = [
         Specimen.objects.create(

@@ -1,0 +1,370 @@
+"""Rounds of random faults behind the bench with a fixed seed, counted against a clean run.
+
+``python -m tests.faults.job_rounds --rounds 500`` prints what happened; the test suite plays a few
+rounds of the same game. Each round a tablet enters a reading, which asks for findings, while one
+thing goes wrong with the processes behind it. Every few rounds all is mended and everything is
+counted: each reading once, every finding there and equal to one computed undisturbed, the chain
+of the audit trail whole. The clock that jumps is the one the site's own code reads; the machine's
+is shared with others.
+
+Three quarters of the rounds are played by a site on PostgreSQL and Redis with workers on two
+hosts, the rest by one on SQLite and the file-system broker. Needs root: see tests/faults/hosts.py.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import signal
+import tempfile
+import threading
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, closing, contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from random import Random
+from typing import Any
+
+from tests.browser.site import free_port
+from tests.faults import jumping_clock
+from tests.faults.cable import Cable
+from tests.faults.hosts import OtherHost, OwnPostgreSQL, OwnRedis, SmallDisk
+from tests.faults.running import Site, new_key
+from tests.faults.tablet import ENTERED, Tablet, raw_of
+
+SEED = 20261130
+COUNT_EVERY = 10
+PATIENCE_S = 240  # a busy machine may take long to start a worker
+JUMPS_S = (3600, -3600, 90, -90, 86400)
+
+
+@dataclass
+class Lab:
+    """One running site, what can go wrong with it, and what was entered."""
+
+    site: Site
+    port: int
+    seed: dict[str, Any]
+    faults: dict[str, Callable[[Random], None]]
+    mend: Callable[[], None]
+    entered: dict[str, int] = field(default_factory=dict)
+    happened: Counter[str] = field(default_factory=Counter)
+
+    def tablet(self) -> Tablet:
+        """A tablet with the technician signed in."""
+        return Tablet(self.port, self.seed["people"]["a-technician"]["session"])
+
+
+def play(lab: Lab, rounds: int, chance: Random) -> Counter[int | str]:
+    """Play the rounds; returns the answers that the tablet got."""
+    tablet = lab.tablet()
+    runs = [run for run in lab.seed["runs"] if run["method"] in ENTERED]
+    chance.shuffle(runs)
+    assert len(runs) >= rounds, f"{len(runs)} runs are too few for {rounds} rounds"
+    for number, run in enumerate(runs[:rounds]):
+        name = chance.choice(sorted(lab.faults))
+        lab.happened[name] += 1
+        play_round(lab, tablet, run, number, lab.faults[name], chance)
+        if (number + 1) % COUNT_EVERY == 0 or number + 1 == rounds:
+            lab.mend()
+            wait_until_current(lab)
+            counted = count(lab)
+            assert_whole(counted)
+            print(f"{number + 1} rounds: {counted}", flush=True)
+    return tablet.answers
+
+
+def play_round(
+    lab: Lab,
+    tablet: Tablet,
+    run: dict[str, Any],
+    number: int,
+    happen: Callable[[Random], None],
+    chance: Random,
+) -> None:
+    """Enter one reading while something happens."""
+    measured_at = datetime.now(UTC) - timedelta(hours=2)
+    problems: list[BaseException] = []
+
+    def enter() -> None:
+        try:
+            key = tablet.enter(
+                run["id"],
+                raw_of(run["method"], number),
+                measured_at=measured_at,
+                within_s=PATIENCE_S,
+            )
+            lab.entered[key.hex] = run["id"]
+        except BaseException as problem:
+            problems.append(problem)
+            raise
+
+    entering = threading.Thread(target=enter)
+    pause = chance.random() * 0.6
+    if chance.random() < 0.5:
+        entering.start()
+        time.sleep(pause)
+        happen(chance)
+    else:
+        happen(chance)
+        entering.start()
+    entering.join()
+    if problems:
+        raise problems[0]
+    time.sleep(chance.random() * 0.5)
+
+
+def wait_until_current(lab: Lab) -> None:
+    """Wait until no work waits or runs."""
+    give_up_at = time.monotonic() + PATIENCE_S
+    while rows := lab.site.rows(
+        "SELECT id, kind, state, attempts, error FROM labsite_job WHERE state IN ('waiting', 'running')"
+    ):
+        logs = {path.name: path.read_text()[-1500:] for path in lab.site.folder.glob("*.log")}
+        assert time.monotonic() < give_up_at, (rows, logs)
+        time.sleep(0.2)
+
+
+def count(lab: Lab) -> dict[str, Any]:
+    """What is in the database, asked past the code under test, against what was entered."""
+    found = [
+        (str(key).replace("-", ""), run)
+        for key, run in lab.site.rows("SELECT uuid, run_id FROM trials_reading")
+    ]
+    per_run = Counter(run for _, run in found)
+    told = json.loads(
+        lab.site.manage(
+            "shell", "--verbosity=0", "-c", "from tests.faults import clean_run; clean_run.main()"
+        )
+        .strip()
+        .splitlines()[-1]
+    )
+    lab.site.manage("audit_verify")
+    return {
+        "entered": len(lab.entered),
+        "lost": len(set(lab.entered.items()) - set(found)),
+        "doubled": len(found) - len(per_run),
+        **told,
+    }
+
+
+def assert_whole(counted: dict[str, Any]) -> None:
+    """Nothing lost, nothing doubled, everything as a clean run has it."""
+    assert counted["lost"] == 0, counted
+    assert counted["doubled"] == counted["findings doubled"] == 0, counted
+    assert counted["differences"] == [], counted
+    assert counted["findings"] > 0, counted
+
+
+# --- the sites -----------------------------------------------------------------------------------
+
+
+@contextmanager
+def many_hosts(runs_each: int) -> Iterator[Lab]:
+    """PostgreSQL and Redis, a web process, beat, and a worker on each of two hosts."""
+    with tempfile.TemporaryDirectory() as name, ExitStack() as stack:
+        folder = Path(name)
+        folder.chmod(0o755)  # PostgreSQL's own person passes through
+        data = folder / "postgresql"
+        data.mkdir()
+        database = stack.enter_context(closing(OwnPostgreSQL(data)))
+        broker = stack.enter_context(closing(OwnRedis()))
+        host = stack.enter_context(closing(OtherHost()))
+        cables = {
+            port: stack.enter_context(closing(Cable(port, host=host.here)))
+            for port in (database.port, broker.port)
+        }
+        clock = Clock(folder / "clock")
+        site = Site(
+            folder=folder,
+            variables={
+                "DATABASE_URL": f"{database.server}/lab",
+                "BROKER_URL": f"redis://127.0.0.1:{broker.port}/0",
+                "SECRET_KEY": new_key(),
+                **clock.variables,
+            },
+        )
+        stack.callback(site.stop_all)
+        port = free_port()
+        far = {
+            "DATABASE_URL": f"postgresql://wornproof@{host.here}:{cables[database.port].port}/lab",
+            "BROKER_URL": f"redis://{host.here}:{cables[broker.port].port}/0",
+        }
+
+        def start(name: str) -> None:
+            if name == "web":
+                site.start("web", "serve", f"--port={port}", "--processes=1")
+            elif name == "far worker":
+                site.start(name, "worker", "--concurrency=1", inside=host.inside, variables=far)
+            elif name == "worker":
+                site.start(name, "worker", "--concurrency=1")
+            else:
+                site.start(name, "beat")
+
+        def restart(name: str) -> None:
+            site.kill(name)
+            start(name)
+
+        def crash_database(chance: Random) -> None:
+            database.crash()
+            time.sleep(chance.random())
+            database.start()
+
+        def lose_broker(chance: Random) -> None:
+            broker.crash()
+            time.sleep(chance.random() * 2)
+            broker.start()
+
+        def fill_disk(chance: Random) -> None:
+            database.disk.fill()
+            time.sleep(0.5 + chance.random())
+            database.disk.free()
+            if not database.is_up:  # it ends itself when its log cannot grow
+                database.start()
+
+        def cut_off(chance: Random) -> None:
+            host.cut_off()
+            time.sleep(chance.random() * 5)
+            host.connect()
+
+        def pull(chance: Random) -> None:
+            for cable in cables.values():
+                cable.pull()
+            time.sleep(chance.random() * 2)
+            for cable in cables.values():
+                cable.put_back()
+
+        def mend() -> None:
+            clock.jump(0)
+
+        names = ("web", "beat", "worker", "far worker")
+        faults: dict[str, Callable[[Random], None]] = {
+            "nothing": lambda chance: None,
+            "web killed": lambda chance: restart("web"),
+            "beat killed": lambda chance: restart("beat"),
+            "worker killed": lambda chance: restart("worker"),
+            "both workers killed": lambda chance: (restart("worker"), restart("far worker"))[0],
+            "a worker's child killed": lambda chance: kill_child(site, "worker", chance),
+            "database restarted": crash_database,
+            "database sessions broken": lambda chance: database.break_sessions(),
+            "disk full": fill_disk,
+            "broker killed and emptied": lose_broker,
+            "broker emptied": lambda chance: broker.empty(),
+            "far host cut off": cut_off,
+            "far host's cable pulled": pull,
+            "clock jumps": lambda chance: clock.jump(chance.choice(JUMPS_S)),
+        }
+        yield from _run(site, port, names, start, faults, mend, runs_each)
+
+
+@contextmanager
+def one_machine(runs_each: int) -> Iterator[Lab]:
+    """SQLite and the file-system broker on a small disk, a web process and two workers."""
+    with tempfile.TemporaryDirectory() as name, ExitStack() as stack:
+        folder = Path(name)
+        disk = stack.enter_context(closing(SmallDisk(folder, megabytes=150)))
+        clock = Clock(folder / "clock")
+        site = Site(folder=folder, variables=clock.variables)
+        stack.callback(site.stop_all)
+        port = free_port()
+
+        def start(name: str) -> None:
+            if name == "web":
+                site.start("web", "serve", f"--port={port}", "--processes=1")
+            else:
+                site.start(name, "worker")
+
+        def restart(name: str) -> None:
+            site.kill(name)
+            start(name)
+
+        def fill_disk(chance: Random) -> None:
+            disk.fill()
+            time.sleep(0.5 + chance.random())
+            disk.free()
+
+        def lose_messages(chance: Random) -> None:
+            for path in folder.glob("**/*.msg"):
+                path.unlink(missing_ok=True)
+
+        faults: dict[str, Callable[[Random], None]] = {
+            "nothing": lambda chance: None,
+            "web killed": lambda chance: restart("web"),
+            "worker killed": lambda chance: restart("worker"),
+            "both workers killed": lambda chance: (restart("worker"), restart("other worker"))[0],
+            "disk full": fill_disk,
+            "messages lost": lose_messages,
+            "clock jumps": lambda chance: clock.jump(chance.choice(JUMPS_S)),
+        }
+        names = ("web", "worker", "other worker")
+        yield from _run(site, port, names, start, faults, lambda: clock.jump(0), runs_each)
+
+
+def _run(
+    site: Site,
+    port: int,
+    names: tuple[str, ...],
+    start: Callable[[str], None],
+    faults: dict[str, Callable[[Random], None]],
+    mend: Callable[[], None],
+    runs_each: int,
+) -> Iterator[Lab]:
+    code = f"from tests.faults import bench_seed; bench_seed.main({runs_each})"
+    told = site.manage("shell", "--verbosity=0", "-c", code, within_s=900)
+    for name in names:
+        start(name)
+    site.wait_until_answering(f"http://127.0.0.1:{port}/healthz", within_s=PATIENCE_S)
+    lab = Lab(site, port, json.loads(told.strip().splitlines()[-1]), faults, mend)
+    yield lab
+
+
+class Clock:
+    """The clock of all processes of a site, which can be put forward and back."""
+
+    def __init__(self, file: Path) -> None:
+        self._file = file
+        self.variables = {jumping_clock.VARIABLE: str(file)}
+        self.jump(0)
+
+    def jump(self, seconds: int) -> None:
+        """Show this many seconds more than the true time from now on."""
+        part = self._file.with_suffix(".part")
+        part.write_text(str(seconds))
+        part.rename(self._file)
+
+
+def kill_child(site: Site, name: str, chance: Random) -> None:
+    """Kill one of the processes that a process has started."""
+    pid = site.processes[name].pid
+    children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+    if children:
+        os.kill(int(chance.choice(children)), signal.SIGKILL)
+
+
+def main() -> None:
+    """Play, and print what happened and the counts."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--rounds", type=int, default=500)
+    parser.add_argument("--seed", type=int, default=SEED)
+    asked = parser.parse_args()
+    few = asked.rounds // 4
+    started = time.monotonic()
+    for name, make, rounds in (
+        ("PostgreSQL, Redis, two hosts", many_hosts, asked.rounds - few),
+        ("SQLite, one machine", one_machine, few),
+    ):
+        print(f"== {name}", flush=True)
+        with make(rounds // len(ENTERED) + 2) as lab:
+            answers = play(lab, rounds, Random(asked.seed))
+            for happening, times in sorted(lab.happened.items()):
+                print(f"{happening:<28} {times}")
+            print(f"The tablet's answers: {dict(answers)}", flush=True)
+    print(f"{asked.rounds} rounds in {time.monotonic() - started:.0f} s.")
+
+
+if __name__ == "__main__":
+    main()
