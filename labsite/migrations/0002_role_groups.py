@@ -16,4 +16,4 @@ class Migration(migrations.Migration):
         ("auth", "0012_alter_user_first_name_max_length"),
     ]
 
-    operations = [migrations.RunPython(make_groups, migrations.RunPython.noop)]
+    operations = [migrations.RunPython(make_groups, migrations.RunPython.noop, elidable=True)]

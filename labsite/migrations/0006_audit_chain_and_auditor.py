@@ -38,5 +38,5 @@ class Migration(migrations.Migration):
             ],
             options={"ordering": ["sequence"]},
         ),
-        migrations.RunPython(make_auditors, migrations.RunPython.noop),
+        migrations.RunPython(make_auditors, migrations.RunPython.noop, elidable=True),
     ]

@@ -44,4 +44,4 @@ def fill(apps, schema_editor):
 class Migration(migrations.Migration):
     dependencies = [("reports", "0004_published_index")]
 
-    operations = [migrations.RunPython(fill, migrations.RunPython.noop)]
+    operations = [migrations.RunPython(fill, migrations.RunPython.noop, elidable=True)]

@@ -41,7 +41,12 @@ def main() -> None:
     failed = Job.objects.filter(state=JobState.FAILED).count()
     print(
         json.dumps(
-            {"findings": count, "differences": differences, "findings doubled": doubled, "failed": failed}
+            {
+                "findings": count,
+                "differences": differences,
+                "findings doubled": doubled,
+                "failed": failed,
+            }
         )
     )
 

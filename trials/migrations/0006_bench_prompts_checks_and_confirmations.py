@@ -189,5 +189,5 @@ class Migration(migrations.Migration):
             model_name='ratingorder',
             constraint=models.UniqueConstraint(fields=('study', 'revision', 'rater'), name='rating_order_once'),
         ),
-        migrations.RunPython(name_families, migrations.RunPython.noop),
+        migrations.RunPython(name_families, migrations.RunPython.noop, elidable=True),
     ]

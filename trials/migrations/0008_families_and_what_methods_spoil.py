@@ -54,5 +54,5 @@ class Migration(migrations.Migration):
             name='work_family',
             field=models.CharField(blank=True, choices=[('mass', 'mass and photographs'), ('water', 'water'), ('whole', 'leaves the specimen whole'), ('seam', 'seam'), ('impact', 'impact'), ('puncture', 'puncture'), ('abrasion', 'abrasion'), ('heat', 'heat'), ('flame', 'flame')], help_text='Its place in the order of work.', max_length=10),
         ),
-        migrations.RunPython(name_families, migrations.RunPython.noop),
+        migrations.RunPython(name_families, migrations.RunPython.noop, elidable=True),
     ]
