@@ -4,6 +4,8 @@ import csv
 import io
 from typing import Any
 
+from labsite.tables import guarded
+
 READING_COLUMNS = (
     "specimen",
     "arm_label",
@@ -38,14 +40,5 @@ def readings_csv(content: dict[str, Any]) -> str:
     writer.writerow(READING_COLUMNS)
     for reading in content["readings"]:
         row = {**reading, "left_out_of": "; ".join(reading.get("left_out_of", ()))}
-        writer.writerow([cell(row.get(column)) for column in READING_COLUMNS])
+        writer.writerow([guarded(row.get(column)) for column in READING_COLUMNS])
     return out.getvalue()
-
-
-def cell(value: Any) -> Any:
-    """A cell that no spreadsheet takes for a formula; numbers stay numbers."""
-    if value is None:
-        return ""
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
-        return f"'{value}"
-    return value

@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from reports.exports import cell
+from labsite.tables import guarded, unguarded
 from reports.package_tables import FINDINGS, READINGS, TABLES, TRENDS, Row, Table, rows_of
 from reports.verification import CannotVerify, Published
 
@@ -69,7 +69,7 @@ def _csv(table: Table, rows: Sequence[Row]) -> bytes:
 def _cell(value: Any) -> Any:
     if isinstance(value, bool):
         return "true" if value else "false"
-    return cell(value)
+    return guarded(value)
 
 
 def _json(value: Any) -> bytes:
@@ -334,7 +334,7 @@ def _value(kind: str, text: str | None, where: str) -> Any:
         except ValueError:
             raise CannotVerify(f"{where}: '{text}' is not a number.") from None
     # the apostrophe that kept a spreadsheet from taking the words for a formula
-    return text[1:] if text[:1] == "'" and cell(text[1:]) != text[1:] else text
+    return unguarded(text)
 
 
 def _finding(row: Row) -> Row:

@@ -114,9 +114,22 @@ def add_zone(  # noqa: PLR0913 one argument for each field of the record
 
 
 @transaction.atomic
-def add_specimen(  # noqa: PLR0913 one argument for each field of the record
+def add_specimen(*, by: User, **told: Any) -> Specimen:
+    """One physical item. Without a code, a fresh one is made.
+
+    `told` is what `checked_specimen` takes.
+    """
+    specimen = checked_specimen(**told)
+    if specimen.code:
+        _save_with_its_code(specimen)
+    else:
+        _save_with_fresh_code(specimen)
+    _record_specimen(by, specimen)
+    return specimen
+
+
+def checked_specimen(  # noqa: PLR0913 one argument for each field of the record
     *,
-    by: User,
     product: Product,
     acquired: str,
     acquired_on: date,
@@ -129,7 +142,7 @@ def add_specimen(  # noqa: PLR0913 one argument for each field of the record
     condition_at_intake: str = "",
     owner_alias: str = "",
 ) -> Specimen:
-    """One physical item. Without a code, a fresh one is made."""
+    """The specimen as it would be kept, not yet kept."""
     if acquired not in Specimen.Acquired.values:
         raise Refused({"acquired": ["Choose from the list."]})
     policies.check_not_in_future(acquired_on, "acquired_on")
@@ -137,43 +150,69 @@ def add_specimen(  # noqa: PLR0913 one argument for each field of the record
     policies.check_price(price_paid, currency, "price_paid")
     if price_paid is not None and price_paid < 0:
         raise Refused({"price_paid": ["A price cannot be below zero."]})
-    fields: dict[str, Any] = {
-        "product": product,
-        "acquired": acquired,
-        "acquired_on": acquired_on,
-        "size": size.strip(),
-        "lot": lot.strip(),
-        "price_paid": price_paid,
-        "currency": currency,
-        "paid_by": paid_by.strip(),
-        "condition_at_intake": condition_at_intake.strip(),
-        "owner_alias": owner_alias.strip(),
-    }
-    specimen = _with_given_code(code, fields) if code.strip() else _with_fresh_code(fields)
-    audit.record(by=by, verb="added specimen", subject=specimen, detail={"product": str(product)})
-    return specimen
-
-
-def _with_given_code(code: str, fields: Mapping[str, Any]) -> Specimen:
     try:
-        code = clean_code(code)
+        code = clean_code(code) if code.strip() else ""
     except BadCode as why:
         raise Refused({"code": [str(why)]}) from why
+    return Specimen(
+        code=code,
+        product=product,
+        acquired=acquired,
+        acquired_on=acquired_on,
+        size=size.strip(),
+        lot=lot.strip(),
+        price_paid=price_paid,
+        currency=currency,
+        paid_by=paid_by.strip(),
+        condition_at_intake=condition_at_intake.strip(),
+        owner_alias=owner_alias.strip(),
+    )
+
+
+def _record_specimen(by: User, specimen: Specimen) -> None:
+    detail = {"product": str(specimen.product)}
+    audit.record(by=by, verb="added specimen", subject=specimen, detail=detail)
+
+
+def _save_with_its_code(specimen: Specimen) -> None:
     try:
         with transaction.atomic():
-            return Specimen.objects.create(code=code, **fields)
+            specimen.save(force_insert=True)
     except IntegrityError:
-        raise Conflict({"code": [f"Another specimen has the code {code}."]}) from None
+        raise Conflict({"code": [f"Another specimen has the code {specimen.code}."]}) from None
 
 
-def _with_fresh_code(fields: Mapping[str, Any]) -> Specimen:
+def _save_with_fresh_code(specimen: Specimen) -> None:
     for _ in range(CODE_TRIES):
+        specimen.code = new_code(secrets.choice)
         try:
             with transaction.atomic():
-                return Specimen.objects.create(code=new_code(secrets.choice), **fields)
+                specimen.save(force_insert=True)
         except IntegrityError:
             continue
+        return
     raise Refused({"code": ["No free code was found. Type one from the label."]})
+
+
+def keep_specimens(*, by: User, specimens: Sequence[Specimen]) -> bool:
+    """Keep checked specimens, all or none; False when one of their codes was taken meanwhile."""
+    taken = set(Specimen.objects.values_list("code", flat=True))
+    taken.update(specimen.code for specimen in specimens)
+    for specimen in specimens:
+        while not specimen.code:
+            code = new_code(secrets.choice)
+            if code not in taken:
+                specimen.code = code
+                taken.add(code)
+    try:
+        with transaction.atomic():
+            Specimen.objects.bulk_create(specimens, batch_size=500)
+    except IntegrityError:
+        return False
+    kept = Specimen.objects.select_related("product")
+    for specimen in kept.filter(code__in=[specimen.code for specimen in specimens]):
+        _record_specimen(by, specimen)
+    return True
 
 
 @transaction.atomic

@@ -3,7 +3,7 @@
 from django.contrib import admin
 
 from labsite.admin import ReadOnlyAdmin
-from specimens.models import CustodyEvent, Product, ServiceEntry, Specimen, Zone
+from specimens.models import CustodyEvent, Product, RecordFile, ServiceEntry, Specimen, Zone
 
 
 @admin.register(Product)
@@ -38,3 +38,9 @@ class ServiceEntryAdmin(ReadOnlyAdmin):
 class CustodyEventAdmin(ReadOnlyAdmin):
     list_display = ["specimen", "at", "from_place", "to_place", "by_name"]
     list_select_related = ["specimen"]
+
+
+@admin.register(RecordFile)
+class RecordFileAdmin(ReadOnlyAdmin):
+    list_display = ["file_name", "kind", "by", "received_at", "stored_at", "row_count"]
+    exclude = ["content"]

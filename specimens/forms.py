@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from labsite.errors import Refused
 from labsite.forms import ActionForm as ActionForm
+from labsite.tables import ACCEPTED
 from specimens.models import Product, ServiceEntry, Specimen
 from specimens.odometer import from_odometer
 from specimens.words import INCIDENT_WORDS
@@ -98,6 +99,32 @@ def long_text_field(label: str, *, required: bool = False, help_text: str = "") 
         help_text=help_text,
         widget=forms.Textarea(attrs={"rows": 3}),
     )
+
+
+class TableFileField(forms.FileField):
+    """A table to take in; what is too large is refused before it is read."""
+
+    default_error_messages = {
+        "required": "Choose a file.",
+        "empty": "The file is empty.",
+        "missing": "Choose a file.",
+    }
+
+    def __init__(self, *, most_bytes: int) -> None:
+        self.most_bytes = most_bytes
+        super().__init__(
+            label="CSV or XLSX file",
+            help_text=f"At most {most_bytes // 1024 // 1024} MB. Nothing is stored before you have "
+            "seen what is in it.",
+            widget=forms.FileInput(attrs={"accept": ACCEPTED}),
+        )
+
+    def clean(self, *given: Any) -> Any:
+        file = super().clean(*given)
+        if file.size > self.most_bytes:
+            most = self.most_bytes // 1024 // 1024
+            raise forms.ValidationError(f"The file is larger than {most} MB: split it.")
+        return file
 
 
 class ProductForm(ActionForm):

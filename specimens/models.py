@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 
@@ -220,3 +221,32 @@ class ServiceEntry(models.Model):
 
     def __str__(self) -> str:
         return f"{self.specimen}, {self.started_on} to {self.ended_on}"
+
+
+class RecordFile(models.Model):
+    """A file of records as it came, with what became of it."""
+
+    kind = models.CharField(max_length=20, help_text="What its lines are (specimens.imports).")
+    file_name = models.CharField(max_length=200)
+    content = models.BinaryField()
+    digest = models.CharField(max_length=64, help_text="Of what the lines say.")
+    columns = models.JSONField(
+        null=True, blank=True, help_text="Our column to its place in the file."
+    )
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    received_at = models.DateTimeField()
+    stored_at = models.DateTimeField(null=True, blank=True)
+    row_count = models.PositiveIntegerField(default=0)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["kind", "digest"],
+                condition=Q(stored_at__isnull=False),
+                name="record_file_stored_once",
+            ),
+        ]
+        ordering = ["-received_at"]
+
+    def __str__(self) -> str:
+        return self.file_name

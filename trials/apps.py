@@ -68,9 +68,12 @@ class TrialsConfig(AppConfig):
     def ready(self) -> None:
         """Register the guards; they are put in place after every migrate."""
         from labsite import jobs, triggers
+        from specimens import imports
+        from trials.method_rows import METHODS
         from trials.trace_work import READ_FIGURE_KIND, READ_TRACE_KIND
         from trials.work import SERVICE_CHANGED_KIND
 
+        imports.register(METHODS)
         jobs.register(SERVICE_CHANGED_KIND)
         jobs.register(READ_TRACE_KIND)
         jobs.register(READ_FIGURE_KIND)

@@ -8,7 +8,14 @@ from django import forms
 from django.utils.text import slugify
 
 from specimens.codes import BadCode, clean_code
-from specimens.forms import ActionForm, CountField, NumberField, long_text_field, text_field
+from specimens.forms import (
+    ActionForm,
+    CountField,
+    NumberField,
+    TableFileField,
+    long_text_field,
+    text_field,
+)
 from specimens.models import Product, Specimen, Zone
 from specimens.words import date_words
 from trials.actions import ArmPlan, MethodPlan
@@ -451,23 +458,4 @@ class SettleForm(ActionForm):
 class UploadForm(ActionForm):
     """A file of readings."""
 
-    file = forms.FileField(
-        label="CSV file",
-        help_text=f"At most {MOST_BYTES // 1024 // 1024} MB. Nothing is stored before you have "
-        "seen what is in it.",
-        widget=forms.FileInput(attrs={"accept": ".csv,text/csv,text/plain"}),
-        error_messages={
-            "required": "Choose a file.",
-            "empty": "The file is empty.",
-            "missing": "Choose a file.",
-        },
-    )
-
-    def clean_file(self) -> Any:
-        """Refuse what is too large before it is read."""
-        file = self.cleaned_data["file"]
-        if file.size > MOST_BYTES:
-            raise forms.ValidationError(
-                f"The file is larger than {MOST_BYTES // 1024 // 1024} MB: split it."
-            )
-        return file
+    file = TableFileField(most_bytes=MOST_BYTES)

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from django.db.models import Count, Exists, OuterRef, Prefetch, QuerySet
 
@@ -17,11 +18,12 @@ from trials.models import (
     ReadingConflict,
     ReadingUpload,
     Run,
+    RunVoid,
     Study,
     StudyMethod,
 )
 from trials.queries import StudyLine, studies_with_counts
-from trials.readings_csv import template
+from trials.readings_csv import COLUMNS, cells_of, template
 
 # --- start page ------------------------------------------------------------------------------
 
@@ -236,8 +238,8 @@ def _arm_row(arm: Arm, methods: tuple[StudyMethod, ...], counts: Counts) -> ArmR
 # --- readings from a file --------------------------------------------------------------------
 
 
-def template_of(study: Study) -> str:
-    """The CSV file to fill in for this study."""
+def template_of(study: Study) -> list[list[Any]]:
+    """The table to fill in for this study."""
     revisions = {
         used.revision.method.key: used.revision
         for used in study.study_methods.select_related("revision__method")
@@ -249,6 +251,40 @@ def template_of(study: Study) -> str:
     )
     scales = {key: revision.scale for key, revision in revisions.items()}
     return template(scales, dict(carrying.order_by("-specimens__product__zones__code")))
+
+
+def readings_of(study: Study) -> list[list[Any]]:
+    """Every reading of the study as it stands, and every void, as a file would bring them."""
+    runs = study.runs.select_related(
+        "specimen", "zone", "revision__method", "void"
+    ).prefetch_related("readings")
+    rows: list[list[Any]] = [list(COLUMNS)]
+    for run in runs.order_by("position"):
+        amended = {reading.supersedes_id for reading in run.readings.all()}
+        void: RunVoid | None = getattr(run, "void", None)
+        base = {
+            "specimen": run.specimen.code,
+            "method": run.revision.method.key,
+            "zone": run.zone.code,
+            "site": run.site,
+            "unit": run.revision.unit,
+            "void_reason": void.note if void else "",
+        }
+        told = [
+            base
+            | cells_of(run.revision.scale, reading.raw)
+            | {
+                "measured_at": reading.measured_at.isoformat(),
+                "rater": reading.rater,
+                "note": reading.note,
+            }
+            for reading in run.readings.all()
+            if reading.pk not in amended
+        ]
+        if void and not told:
+            told = [base | {"measured_at": void.at.isoformat()}]
+        rows += [[cells.get(name, "") for name in COLUMNS] for cells in told]
+    return rows
 
 
 # --- second readings -------------------------------------------------------------------------

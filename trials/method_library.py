@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from django.db import transaction
+from django.db import IntegrityError, transaction
 from django.db.models import Max
 from django.utils import timezone
 
@@ -86,19 +86,38 @@ def draft_revision(*, by: User, method: Method) -> MethodRevision:
 
 
 @transaction.atomic
+def keep_drafts(*, by: User, drafts: Sequence[MethodRevision]) -> bool:
+    """Keep checked drafts, all or none; False when one of their numbers was taken meanwhile."""
+    try:
+        with transaction.atomic():
+            for draft in drafts:
+                if draft.number == 1:
+                    draft.method.save()
+                    draft.method_id = draft.method.pk
+                draft.save()
+                audit.record(by=by, verb="drafted method", subject=draft, detail={"from": "file"})
+    except IntegrityError:
+        return False
+    return True
+
+
+@transaction.atomic
 def change_draft(
     *, by: User, revision: MethodRevision, fields: Mapping[str, Any]
 ) -> MethodRevision:
     """Change what a draft says. A revision in force never changes."""
     if revision.state != State.DRAFT:
         raise Refused("Only a draft can be changed. Make a new revision.")
+    before = {name: getattr(revision, name) for name in fields}
     for name, value in fields.items():
         setattr(revision, name, value)
     problems = draft_problems(revision)
     if problems:
         raise Refused(problems)
     revision.save()
-    audit.record(by=by, verb="changed draft", subject=revision)
+    audit.record(
+        by=by, verb="changed draft", subject=revision, detail=audit.changes(before, fields)
+    )
     return revision
 
 
@@ -247,7 +266,7 @@ def lines_of(revision: MethodRevision, name: str) -> list[str]:
     if isinstance(value, dict):
         return [f"{key.replace('_', ' ')}: {_plain(one)}" for key, one in value.items()]
     if isinstance(value, list):
-        return [str(one) for one in value]
+        return [_plain(one) for one in value]
     return [_plain(value)]
 
 

@@ -630,6 +630,9 @@ class ReadingUpload(models.Model):
     file_name = models.CharField(max_length=200)
     content = models.BinaryField()
     digest = models.CharField(max_length=64)
+    columns = models.JSONField(
+        null=True, blank=True, help_text="Our column to its place in the file, as a person said."
+    )
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     received_at = models.DateTimeField()
     stored_at = models.DateTimeField(null=True, blank=True)

@@ -1,18 +1,18 @@
-"""Reads a study's readings from a CSV file. No Django here.
+"""Reads a study's readings from a table (CSV or XLSX). No Django here.
 
 Every problem is told with its line and column; a line with a problem gives no row. Lines count as
 in an editor: the header is line 1.
 """
 
-import csv
-import io
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
+from labsite.tables import BadFile as BadFile
+from labsite.tables import Line, table_of
 from trials.intervals import BadEntry, Entry, ReadingKind, Scale, entry_of, parse_number, plain
 from trials.physics.errors import PhysicsError
 from trials.physics.units import convert
@@ -41,8 +41,8 @@ NEEDED = ("specimen", "method", "zone", "site", "measured_at", "unit")
 MOST_ROWS = 100_000
 MOST_BYTES = 20 * 1024 * 1024
 BELOW_LIMIT = "below limit"
-FORMULA = "="
 LONGEST = {"rater": 40, "void_reason": 2000, "note": 2000}  # characters
+FORMULA = "This cell holds a formula: save its value."
 MOST_UNITS = 50  # different ones in a file; more come from cells that stand in the wrong column
 SHOWN = 40  # of a cell, or names of a list, in a message
 EXAMPLE = "example"  # stands where the template wants a specimen's code
@@ -68,10 +68,6 @@ class Problem:
     line: int
     column: str
     message: str
-
-
-class BadFile(ValueError):
-    """The file as a whole cannot be read."""
 
 
 @dataclass(frozen=True)
@@ -113,38 +109,11 @@ def no_check(claim: Claim) -> list[Problem]:
     return []
 
 
-def text_of(content: bytes) -> str:
-    """The file's text; raises `BadFile` for other encodings, binary files and oversize."""
-    if len(content) > MOST_BYTES:
-        raise BadFile(f"The file is larger than {MOST_BYTES // 1024 // 1024} MB: split it.")
-    if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        raise BadFile("The file is UTF-16. Save it again as 'CSV UTF-8'.")
-    if content[:4] in (b"PK\x03\x04", b"\xd0\xcf\x11\xe0"):
-        raise BadFile("This is a spreadsheet, not a CSV file. Save it as 'CSV UTF-8'.")
-    if b"\x00" in content:
-        raise BadFile("This is not a CSV file: it holds binary data.")
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as why:
-        line = content[: why.start].count(b"\n") + 1
-        raise BadFile(
-            f"Line {line} is not UTF-8 text. Save the file again as 'CSV UTF-8'."
-        ) from None
-    if not text.strip():
-        raise BadFile("The file is empty.")
-    return text
-
-
-def separator_of(header: str) -> str:
-    """Comma, semicolon or tab: whichever the header uses most."""
-    return max(",;\t", key=header.count)
-
-
 @dataclass(frozen=True)
 class _Table:
     """What every line of one file is read with."""
 
-    header: list[str]
+    header: list[str | None]  # our name of each column of the file; None for one not read
     separator: str
     scales: Mapping[str, Scale]
     check: Check
@@ -152,7 +121,10 @@ class _Table:
 
 
 def rows_of(
-    content: bytes, scales: Mapping[str, Scale], check: Check = no_check
+    content: bytes,
+    scales: Mapping[str, Scale],
+    check: Check = no_check,
+    columns: Mapping[str, int] | None = None,
 ) -> tuple[list[Row], list[Problem]]:
     """Rows and problems of a file of readings.
 
@@ -165,6 +137,9 @@ def rows_of(
     check : callable
         Asked once for every line, also for lines whose numbers are wrong, whether its place
         fits the study.
+    columns : mapping, optional
+        Our column to its place in the file, from 0, as a person said. Without it the header must
+        name our columns.
 
     Returns
     -------
@@ -178,24 +153,19 @@ def rows_of(
     BadFile
         When the file cannot be read as a table with the right columns.
     """
-    text = text_of(content)
-    separator = separator_of(text.lstrip().split("\n", 1)[0])
-    lines = (
-        (line, cells) for line, cells in _numbered(text, separator) if any(map(str.strip, cells))
-    )
-    first = next(lines, None)
-    header = [] if first is None else [cell.strip().lower() for cell in first[1]]
-    _check_header(header)
-    table = _Table(header, separator, scales, check)
+    source = table_of(content, most_bytes=MOST_BYTES)
+    header = named_columns(source.header, columns)
+    _check_header([name for name in header if name is not None])
+    table = _Table(header, source.separator, scales, check)
     rows: list[Row] = []
     problems: list[Problem] = []
     count = 0
-    for line, cells in lines:
+    for line in source.lines:
         count += 1
         if count > MOST_ROWS:
             raise BadFile(f"The file has more than {plain(MOST_ROWS)} rows: split it.")
         found: list[Problem] = []
-        row = _row(line, cells, table, found)
+        row = _row(line, table, found)
         if row is not None and not found:
             rows.append(row)
         # two cells with the same wrong unit are one thing to put right
@@ -207,26 +177,6 @@ def rows_of(
 
 def _column_order(problem: Problem) -> int:
     return COLUMNS.index(problem.column) if problem.column else -1
-
-
-LONGEST_CELL = 131_072  # characters; Python's own limit
-
-
-def _numbered(text: str, separator: str) -> Iterator[tuple[int, list[str]]]:
-    csv.field_size_limit(LONGEST_CELL)  # whatever another library set for the whole process
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
-    while True:
-        line = reader.line_num + 1
-        try:
-            cells = next(reader)
-        except StopIteration:
-            return
-        except csv.Error:
-            raise BadFile(
-                f"Line {line} cannot be read: a quotation mark is opened and not closed, or "
-                "stands inside a cell, or a cell is very long."
-            ) from None
-        yield line, cells
 
 
 def _check_header(header: list[str]) -> None:
@@ -244,24 +194,42 @@ def _check_header(header: list[str]) -> None:
         raise BadFile(f"{' '.join(parts)} The first line must name the columns.")
 
 
+def named_columns(header: list[str], columns: Mapping[str, int] | None) -> list[str | None]:
+    """Our name of each column of a file; None for one that a person left out."""
+    if columns is None:
+        return [name.lower() for name in header]
+    named: list[str | None] = [None] * len(header)
+    for name, place in columns.items():
+        if 0 <= place < len(header):
+            named[place] = name
+    return named
+
+
 def _some(names: list[str]) -> str:
     shown = [name[:SHOWN] or "(no name)" for name in names[:8]]
     more = len(names) - len(shown)
     return ", ".join(shown) + (f" and {more} more" if more else "")
 
 
-def _row(line: int, cells: list[str], table: _Table, problems: list[Problem]) -> Row | None:
+def _row(source: Line, table: _Table, problems: list[Problem]) -> Row | None:
+    line, cells = source.number, source.cells
+    formulas = {name for place, name in enumerate(table.header) if place in source.formulas}
+
     def wrong(column: str, message: str) -> None:
-        problems.append(Problem(line, column, message))
+        problems.append(Problem(line, column, FORMULA if column in formulas else message))
 
     if len(cells) != len(table.header):
         wrong("", _count_message(len(cells), table))
         return None
-    named = dict(zip(table.header, map(str.strip, cells), strict=True))
+    named = {
+        name: cell.strip()
+        for name, cell in zip(table.header, cells, strict=True)
+        if name is not None
+    }
     for column in ("specimen", "method", "zone"):
         if not named[column]:
             wrong(column, "Missing.")
-    _check_texts(named, wrong)
+    _check_texts(named, formulas, wrong)
     claim = Claim(
         line=line,
         specimen=named["specimen"],
@@ -305,10 +273,10 @@ def _count_message(count: int, table: _Table) -> str:
     return message
 
 
-def _check_texts(cells: Mapping[str, str], wrong: Any) -> None:
+def _check_texts(cells: Mapping[str, str], formulas: Collection[str | None], wrong: Any) -> None:
     for column, text in cells.items():
-        if text.startswith(FORMULA):
-            wrong(column, "This cell holds a formula: save its value.")
+        if column in formulas:
+            wrong(column, FORMULA)
         elif len(text) > LONGEST.get(column, len(text)):
             wrong(column, f"At most {LONGEST[column]} characters.")
 
@@ -379,9 +347,7 @@ def _raw(
     raw: dict[str, Any] = {}
     told: set[str] = set()
     for column, text in filled.items():
-        if text.startswith(FORMULA):
-            told.add(column)
-        elif column in WORD_COLUMNS:
+        if column in WORD_COLUMNS:
             raw[fields[column]] = text.lower()
         elif column == "value" and text.lower() == BELOW_LIMIT:
             raw["below_limit"] = True
@@ -424,7 +390,7 @@ def _converted(number: float, unit: str, method_unit: str) -> float:
     return convert(number, unit, method_unit)
 
 
-def template(scales: Mapping[str, Scale], zones: Mapping[str, str]) -> str:
+def template(scales: Mapping[str, Scale], zones: Mapping[str, str]) -> list[list[Any]]:
     """A file to fill in: the header and one example line for each method.
 
     The examples name no specimen, so that the file cannot be stored before somebody has
@@ -437,23 +403,26 @@ def template(scales: Mapping[str, Scale], zones: Mapping[str, str]) -> str:
     zones : mapping
         Method key to the code of a zone that carries it.
     """
-    text = io.StringIO()
-    writer = csv.DictWriter(text, COLUMNS, lineterminator="\r\n")
-    writer.writeheader()
-    for key, scale in scales.items():
-        writer.writerow(
-            {
-                "specimen": EXAMPLE,
-                "method": key,
-                "zone": zones.get(key, ""),
-                "site": 1,
-                "measured_at": "2026-03-14T09:30:00+00:00",
-                "unit": scale.unit,
-                "note": "an example: replace it",
-            }
-            | _example_cells(scale)
-        )
-    return text.getvalue()
+    examples = [
+        {
+            "specimen": EXAMPLE,
+            "method": key,
+            "zone": zones.get(key, ""),
+            "site": 1,
+            "measured_at": "2026-03-14T09:30:00+00:00",
+            "unit": scale.unit,
+            "note": "an example: replace it",
+        }
+        | _example_cells(scale)
+        for key, scale in scales.items()
+    ]
+    return [list(COLUMNS), *([row.get(name, "") for name in COLUMNS] for row in examples)]
+
+
+def cells_of(scale: Scale, raw: Mapping[str, Any]) -> dict[str, Any]:
+    """A raw entry as the cells that give it."""
+    cells = {column: raw[name] for column, name in FIELDS[scale.kind].items() if name in raw}
+    return cells | {"value": BELOW_LIMIT} if raw.get("below_limit") else cells
 
 
 def _example_cells(scale: Scale) -> dict[str, str]:

@@ -1,12 +1,11 @@
 """A study's readings from a file: looked at in full first, then stored all or not at all."""
 
-import csv
 import hashlib
-import io
 import uuid as uuids
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from django.db import IntegrityError, transaction
 from django.db.models import Count, Max
@@ -43,9 +42,10 @@ Place = tuple[int, int, int, int]  # specimen, zone, method, site
 class Preview:
     """What a file would store. With any problem it stores nothing."""
 
-    rows: list[Row]
+    rows: list[Row]  # those that would be stored
     problems: list[Problem]
     file_problem: str = ""
+    same_count: int = 0  # lines that say what the record has already
 
     @property
     def may_be_stored(self) -> bool:
@@ -63,8 +63,9 @@ class _Shelf:
     zones: Mapping[tuple[int, str], Zone]
     sites: Mapping[tuple[int, str], int]
     runs: Mapping[Place, Run]
-    read: frozenset[tuple[int, str]]  # run and rater of each first reading
-    void: frozenset[int]
+    # run and rater of each first reading, with what was entered and when it was read
+    read: Mapping[tuple[int, str], tuple[Any, datetime]]
+    void: Mapping[int, str]  # why
     mark: tuple[int, ...]
 
 
@@ -77,6 +78,7 @@ class _Checker:
         self.taken: dict[tuple[Place, str], int] = {}
         self.places: dict[int, Place] = {}  # of each line that has one
         self.codes: dict[str, str] = {}  # as typed, to as stored
+        self.standing: dict[int, Run] = {}  # of each line, where a reading or a void is already
 
     def problems_of(self, claim: Claim) -> list[Problem]:
         found: list[Problem] = []
@@ -170,11 +172,34 @@ class _Checker:
             return at("site", "This site was used up by another study.")
         if run.revision_id != revision.pk:
             return at("site", "The run on this site follows another revision of the method.")
-        if run.pk in self.shelf.void:
-            return at("site", "The run on this site is void; use another site.")
-        if (run.pk, claim.rater) in self.shelf.read:
-            return at("site", "This site has a reading already: amend that one.")
+        if run.pk in self.shelf.void or (run.pk, claim.rater) in self.shelf.read:
+            self.standing[claim.line] = run  # judged when the whole line is known
         return []
+
+    def sorted_out(self, rows: list[Row]) -> tuple[list[Row], list[Problem]]:
+        """The rows that are new, and a problem for each that says other than the record.
+
+        So a file that came before may come again, with more lines or saved in another form.
+        """
+        fresh, problems = [], []
+        for row in rows:
+            run = self.standing.get(row.line)
+            if run is None:
+                fresh.append(row)
+            elif not self._is_same(row, run):
+                is_void = run.pk in self.shelf.void
+                message = (
+                    "The run on this site is void; use another site."
+                    if is_void
+                    else "This site has a reading already: amend that one."
+                )
+                problems.append(Problem(row.line, "site", message))
+        return fresh, problems
+
+    def _is_same(self, row: Row, run: Run) -> bool:
+        read = self.shelf.read.get((run.pk, row.claim.rater))
+        says = None if row.entry is None else (row.raw, row.measured_at)
+        return read == says and self.shelf.void.get(run.pk, "") == row.void_reason
 
 
 @transaction.atomic
@@ -350,10 +375,13 @@ def _checked(upload: ReadingUpload) -> tuple[Preview, _Checker]:
     scales = {key: revision.scale for key, revision in shelf.revisions.items()}
     checker = _Checker(study, shelf)
     try:
-        rows, problems = rows_of(bytes(upload.content), scales, checker.problems_of)
+        rows, problems = rows_of(bytes(upload.content), scales, checker.problems_of, upload.columns)
     except BadFile as why:
         return Preview([], [], str(why)), checker
-    return Preview(rows, problems), checker
+    fresh, differing = checker.sorted_out(rows)
+    told = sorted([*problems, *differing], key=lambda problem: problem.line)
+    same_count = len(rows) - len(fresh) - len(differing)
+    return Preview(fresh, told, same_count=same_count), checker
 
 
 def _shelf(study: Study) -> _Shelf:
@@ -381,12 +409,13 @@ def _shelf(study: Study) -> _Shelf:
             ).values_list("zone", "method_key", "site_count")
         },
         runs={(r.specimen_id, r.zone_id, r.revision.method_id, r.site): r for r in runs},
-        read=frozenset(
-            Reading.objects.filter(run__in=runs, supersedes__isnull=True).values_list(
-                "run", "rater"
-            )
-        ),
-        void=frozenset(RunVoid.objects.filter(run__in=runs).values_list("run", flat=True)),
+        read={
+            (run, rater): (raw, measured_at)
+            for run, rater, raw, measured_at in Reading.objects.filter(
+                run__in=runs, supersedes__isnull=True
+            ).values_list("run", "rater", "raw", "measured_at")
+        },
+        void=dict(RunVoid.objects.filter(run__in=runs).values_list("run", "note")),
         mark=mark,
     )
 
@@ -435,12 +464,25 @@ def _reading(
     )
 
 
-def problems_table(looked_at: Preview) -> str:
-    """Every problem of a file as a CSV table."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(["line", "column", "problem"])
-    if looked_at.file_problem:
-        writer.writerow(["", "", looked_at.file_problem])
-    writer.writerows([p.line, p.column, p.message] for p in looked_at.problems)
-    return text.getvalue()
+def problems_table(looked_at: Preview) -> list[list[Any]]:
+    """Every problem of a file as rows of a table."""
+    whole = [["", "", looked_at.file_problem]] if looked_at.file_problem else []
+    return [
+        ["line", "column", "problem"],
+        *whole,
+        *([p.line, p.column, p.message] for p in looked_at.problems),
+    ]
+
+
+@transaction.atomic
+def choose_columns(*, by: User, upload: ReadingUpload, columns: Mapping[str, int]) -> None:
+    """Say which column of the file is which of ours; nothing is stored by it."""
+    _check_not_stored(upload.study, upload.digest)
+    before, upload.columns = upload.columns, dict(columns)
+    upload.save(update_fields=["columns"])
+    audit.record(
+        by=by,
+        verb="matched columns of a file of readings",
+        subject=upload.study,
+        detail={"file": upload.file_name} | audit.changes(before or {}, upload.columns),
+    )

@@ -12,13 +12,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from labsite.tables import csv_bytes, separator_of
 from trials.intervals import ReadingKind, Scale
 from trials.readings_csv import (
     COLUMNS,
     BadFile,
     Problem,
     rows_of,
-    separator_of,
     template,
 )
 
@@ -133,7 +133,7 @@ def test_every_example_of_the_template_is_a_reading():
         "look": Scale(ReadingKind.GRADE, "grade", 1, grades=(1, 2, 3)),
     }
 
-    rows, problems = rows_of(template(scales, dict.fromkeys(scales, "back")).encode(), scales)
+    rows, problems = rows_of(csv_bytes(template(scales, dict.fromkeys(scales, "back"))), scales)
 
     assert problems == []
     assert [row.claim.method for row in rows] == list(scales)

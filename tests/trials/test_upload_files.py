@@ -10,6 +10,7 @@ import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import openpyxl
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
@@ -19,6 +20,7 @@ from django.utils import timezone
 
 from labsite.models import AuditEntry
 from labsite.roles import Role
+from labsite.tables import csv_bytes
 from specimens.actions import retire_specimen
 from specimens.models import Zone
 from trials import actions, lab_queries, uploads
@@ -235,14 +237,17 @@ LINE = "K7M2-H,belt-abrasion,left-sleeve,1,2026-03-14T09:30:00+00:00,s,4.2,faile
             f"{HEADER}\n{LINE}10 µm\n".encode("cp1252"),
             "Line 2 is not UTF-8 text. Save the file again as 'CSV UTF-8'.",
         ),
-        (b"PK\x03\x04\x14\x00\x06\x00", "This is a spreadsheet, not a CSV file."),
+        (b"PK\x03\x04\x14\x00\x06\x00", "This spreadsheet cannot be read: it is damaged"),
         (bytes(range(256)) * 20, "binary data"),
         (f"{HEADER},note\n{LINE},x\n".encode(), "The header names a column twice: note."),
         (f"{HEADER},mood\n{LINE},x\n".encode(), "Columns not known: mood."),
         (f"specimen,method\n{LINE}\n".encode(), "Columns missing: zone, site, measured_at, unit."),
         (f'{HEADER}\n"{LINE}\n{LINE}\n'.encode(), "Line 2 cannot be read: a quotation mark"),
         (f'{HEADER}\n{LINE}\n"a"b{LINE}\n'.encode(), "Line 3 cannot be read: a quotation mark"),
-        (b",".join(b"c%d" % n for n in range(60_000)) + b"\n1\n", "and 59992 more."),
+        (
+            b",".join(b"c%d" % n for n in range(60_000)) + b"\n1\n",
+            "The header has more than 200 columns.",
+        ),
         (b"," * 60_000 + b"\n1\n", "Columns missing: specimen"),
         (f"{HEADER}\n{'x' * 200_000}\n".encode(), "or a cell is very long."),
     ],
@@ -397,7 +402,7 @@ def test_a_specimen_used_up_before_the_reading_is_told(at_bench, bench_lab, code
     retire_specimen(
         by=bench_lab.lead,
         specimen=bench_lab.specimens[0],
-        on=timezone.localdate() - timedelta(days=1),
+        on=timezone.localdate() - timedelta(days=2),
     )
 
     send(at_bench, bench_lab.study, table(line(code)))
@@ -531,15 +536,19 @@ def test_a_file_of_another_study_is_not_found_here(at_bench, bench_lab, code):
 
 
 def test_the_template_has_the_header_and_a_line_for_each_method(at_bench, bench_lab):
-    response = at_bench.get(reverse("lab-template", args=[bench_lab.study.slug]))
+    response = at_bench.get(reverse("lab-template", args=[bench_lab.study.slug, "csv"]))
 
     rows = list(csv.DictReader(io.StringIO(response.content.decode("utf-8-sig"))))
     assert list(rows[0]) == COLUMNS
     assert {row["method"] for row in rows} == set(bench_lab.revisions)
 
 
+def template_text(study) -> str:
+    return csv_bytes(lab_queries.template_of(study)).decode("utf-8-sig")
+
+
 def test_the_template_cannot_be_stored_as_it_is(at_bench, bench_lab):
-    send(at_bench, bench_lab.study, lab_queries.template_of(bench_lab.study))
+    send(at_bench, bench_lab.study, template_text(bench_lab.study))
 
     assert {column for _, column, _ in problems_of(at_bench, bench_lab.study)} >= {"specimen"}
     assert_nothing_saved(at_bench, bench_lab.study)
@@ -547,7 +556,7 @@ def test_the_template_cannot_be_stored_as_it_is(at_bench, bench_lab):
 
 def test_the_template_filled_in_is_sound(at_bench, bench_lab, code):
     at = (timezone.now() - timedelta(hours=1)).isoformat()
-    text = lab_queries.template_of(bench_lab.study)
+    text = template_text(bench_lab.study)
     text = text.replace("example,", f"{code},").replace("2026-03-14T09:30:00+00:00", at)
 
     response = send(at_bench, bench_lab.study, text)
@@ -607,3 +616,69 @@ def test_times_are_kept_in_utc(at_bench, bench_lab, code):
 
     kept: datetime = Reading.objects.get().measured_at
     assert kept == at
+
+
+# --- spreadsheets, other names, and files that come again ---------------------------------------
+
+
+def as_book(text: str) -> bytes:
+    made = openpyxl.Workbook()
+    for row in csv.reader(io.StringIO(text)):
+        made.active.append([cell or None for cell in row])
+    out = io.BytesIO()
+    made.save(out)
+    return out.getvalue()
+
+
+def test_a_spreadsheet_is_stored_as_the_same_csv_would_be(at_bench, bench_lab, code):
+    response = send(at_bench, bench_lab.study, as_book(table(line(code))), name="readings.xlsx")
+
+    assert "1 line, nothing wrong." in text_of(response)
+    press_store(at_bench, bench_lab.study)
+    reading = Reading.objects.get()
+    # 0.1 s resolution: half a step to either side
+    assert (reading.low, reading.high) == (4.15, 4.25)
+
+
+def test_a_formula_is_no_reading(at_bench, bench_lab, code):
+    response = send(at_bench, bench_lab.study, as_book(table(line(code, value="=2+2"))))
+
+    assert "This cell holds a formula: save its value." in text_of(response)
+    assert_nothing_saved(at_bench, bench_lab.study)
+
+
+def test_lines_that_are_in_the_record_are_left_alone(at_bench, bench_lab, code):
+    first, second = line(code), line(code, site="2", value="5.1")
+    send(at_bench, bench_lab.study, table(first))
+    press_store(at_bench, bench_lab.study)
+
+    response = send(at_bench, bench_lab.study, table(first, second), name="more.csv")
+    assert "1 line, nothing wrong." in text_of(response)
+    assert "1 line of the file the record has already: left alone." in text_of(response)
+    press_store(at_bench, bench_lab.study)
+    assert Reading.objects.count() == 2
+    # what the site writes out says nothing new to it, in either form
+    for ending in ("csv", "xlsx"):
+        address = reverse("lab-readings-file", args=[bench_lab.study.slug, ending])
+        response = send(at_bench, bench_lab.study, at_bench.get(address).content, f"all.{ending}")
+        assert "Nothing new: the record has 2 lines of this file already." in text_of(response)
+    changed = first.replace("4.2", "4.3")
+    response = send(at_bench, bench_lab.study, table(changed), name="changed.csv")
+    assert "This site has a reading already: amend that one." in text_of(response)
+    assert Reading.objects.count() == 2
+
+
+def test_columns_with_other_names_are_matched_by_a_person(at_bench, bench_lab, code):
+    content = table(line(code)).replace("specimen,method", "item,how", 1)
+    response = send(at_bench, bench_lab.study, content)
+    assert "Say which column is which" in text_of(response)
+    upload = ReadingUpload.objects.get()
+    address = reverse("lab-file-columns", args=[bench_lab.study.slug, upload.pk])
+    assert "selected>5: measured_at" in text_of(at_bench.get(address))
+
+    chosen = {name: str(COLUMNS.index(name)) for name in COLUMNS}
+    response = at_bench.post(address, chosen, follow=True)
+
+    assert "1 line, nothing wrong." in text_of(response)
+    press_store(at_bench, bench_lab.study)
+    assert Reading.objects.get().run.specimen.code == code

@@ -9,11 +9,14 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
-from django.views.decorators.http import require_POST
+from django.views.decorators.http import require_POST, require_safe
 
 from labsite.errors import Refused
 from labsite.roles import Deed, may, needs, person
+from labsite.tables import BadFile, table_of
 from specimens.actions import add_zone as add_zone_to_product
+from specimens.import_views import as_file, columns_page
+from specimens.imports import ColumnsForm, guessed
 from specimens.models import Product, Specimen
 from specimens.queries import exposure, exposure_words, service_lines
 from specimens.trails import lab_trail
@@ -36,6 +39,7 @@ from trials.forms import (
 from trials.models import MethodRevision, ReadingConflict, ReadingUpload, Study
 from trials.planning import spoils_words, stage_of
 from trials.plans.design import STAGE_WORDS
+from trials.readings_csv import COLUMNS, MOST_BYTES, NEEDED
 from trials.specimen_finder import Finding, find_specimens
 
 if TYPE_CHECKING:
@@ -125,7 +129,11 @@ def add_zone(request: HttpRequest, pk: int) -> HttpResponse:
 @needs(Deed.SEE_LAB)
 def methods(request: HttpRequest) -> HttpResponse:
     revisions = MethodRevision.objects.select_related("method").order_by("method__name", "-number")
-    context = {"revisions": revisions, "trail": lab_trail("Methods")}
+    context = {
+        "revisions": revisions,
+        "may_manage": may(request.user, Deed.MANAGE_RECORDS),
+        "trail": lab_trail("Methods"),
+    }
     return render(request, "trials/lab/methods.html", context)
 
 
@@ -314,9 +322,16 @@ def plan(request: HttpRequest, slug: str) -> HttpResponse:
 
 
 @needs(Deed.UPLOAD_READINGS)
-def template_csv(request: HttpRequest, slug: str) -> HttpResponse:
+def template_file(request: HttpRequest, slug: str, ending: str) -> HttpResponse:
     shown = get_object_or_404(Study, slug=slug)
-    return _download(lab_queries.template_of(shown), f"readings-{shown.slug}.csv")
+    return as_file(lab_queries.template_of(shown), f"readings-{shown.slug}", ending)
+
+
+@require_safe
+@needs(Deed.SEE_LAB)
+def readings_file(request: HttpRequest, slug: str, ending: str) -> HttpResponse:
+    shown = get_object_or_404(Study, slug=slug)
+    return as_file(lab_queries.readings_of(shown), f"all-readings-{shown.slug}", ending)
 
 
 @needs(Deed.UPLOAD_READINGS)
@@ -363,8 +378,42 @@ def store_file(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
 @needs(Deed.UPLOAD_READINGS)
 def problems_csv(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
     upload = _upload(slug, pk)
-    name = f"problems-{upload.study.slug}-{upload.pk}.csv"
-    return _download(uploads.problems_table(uploads.preview(upload)), name)
+    name = f"problems-{upload.study.slug}-{upload.pk}"
+    return as_file(uploads.problems_table(uploads.preview(upload)), name, "csv")
+
+
+@needs(Deed.UPLOAD_READINGS)
+def file_columns(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
+    upload = _upload(slug, pk)
+    address = reverse("lab-file", args=[slug, pk])
+    problems: dict[str, list[str]] = {}
+    try:
+        header = table_of(bytes(upload.content), most_bytes=MOST_BYTES).header
+    except BadFile:
+        return redirect(address)  # the page of the file says why
+    form = ColumnsForm(
+        request.POST or None,
+        header=header,
+        columns=dict.fromkeys(COLUMNS, ""),
+        needed=NEEDED,
+        initial=upload.columns or guessed(COLUMNS, header),
+    )
+    if form.is_valid():
+        try:
+            uploads.choose_columns(by=person(request), upload=upload, columns=form.cleaned_data)
+        except Refused as refused:
+            problems = refused.problems
+        else:
+            return redirect(address)
+    return columns_page(
+        request,
+        form,
+        header,
+        file_name=upload.file_name,
+        problems=problems,
+        trail=_trail_of(upload.study, "Columns"),
+        back=reverse("lab-file-add", args=[slug]),
+    )
 
 
 def _upload(slug: str, pk: int) -> ReadingUpload:
@@ -386,18 +435,12 @@ def _file_page(
         "problem_words": count_words(
             len(looked_at.problems) if looked_at else 0, "problem", "problems"
         ),
+        "same_words": count_words(looked_at.same_count if looked_at else 0, "line", "lines"),
         "stored_words": count_words(upload.row_count, "line", "lines"),
         "refusal": problems,
         "trail": _trail_of(upload.study, upload.file_name),
     }
     return render(request, "trials/lab/file.html", context, status=409 if problems else 200)
-
-
-def _download(text: str, name: str) -> HttpResponse:
-    # the mark lets spreadsheets read it as UTF-8
-    response = HttpResponse(f"\ufeff{text}", content_type="text/csv; charset=utf-8")
-    response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
-    return response
 
 
 # --- second readings -------------------------------------------------------------------------
