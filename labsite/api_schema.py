@@ -36,10 +36,18 @@ class HouseSchema(AutoSchema):
 
     def get_override_parameters(self) -> list[Any]:
         times: frozenset[str] = getattr(self.view, "times", frozenset())
+        if self.method != "GET":
+            return [
+                OpenApiParameter(
+                    "If-Match",
+                    OpenApiTypes.STR,
+                    OpenApiParameter.HEADER,
+                    description="The ETag that was read; 412 and no change when it is stale.",
+                )
+            ]
         return [
             OpenApiParameter(name, OpenApiTypes.DATETIME if name in times else OpenApiTypes.STR)
             for name in getattr(self.view, "filters", {})
-            if self.method == "GET"
         ]
 
     def get_request_serializer(self) -> Any:
@@ -67,7 +75,10 @@ def describe_problems(result: dict[str, Any], **_: Any) -> dict[str, Any]:
             "application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}
         },
     }
+    stale = {**answer, "description": "What is there now is not what If-Match names."}
     for operations in result["paths"].values():
-        for operation in operations.values():
+        for method, operation in operations.items():
             operation["responses"].setdefault("4XX", answer)
+            if method != "get":
+                operation["responses"].setdefault("412", stale)
     return result

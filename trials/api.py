@@ -231,12 +231,29 @@ def _named(run_id: int, entry: uuids.UUID | None) -> dict[str, Any]:
     return {**RunAnswer(queries.run_by_id(run_id)).data, "entry": entry and str(entry)}
 
 
+class RunView(BenchView):
+    """One run as it stands. Its ETag is what If-Match of a void is held against."""
+
+    deeds = {"GET": Deed.SEE_LAB}
+    gives = {"GET": RunAnswer}
+
+    def get(self, request: Request, run_id: int) -> Response:
+        get_object_or_404(Run, pk=run_id)
+        return Response(RunAnswer(queries.run_by_id(run_id)).data)
+
+
 class VoidView(BenchView):
-    """Voiding a run. The same void sent again is the same void."""
+    """Voiding a run. The same void sent again is the same void.
+
+    If-Match takes the ETag of the run.
+    """
 
     deeds = {"POST": Deed.VOID_RUNS}
     takes = {"POST": GivenVoid}
     gives = {"POST": RunNamedAnswer}
+
+    def standing(self, request: Request, run_id: int) -> Any:
+        return RunAnswer(queries.run_by_id(run_id)).data
 
     def post(self, request: Request, run_id: int) -> Response:
         run = get_object_or_404(Run.objects.select_related("study"), pk=run_id)

@@ -31,6 +31,7 @@ urlpatterns = [
     path("studies/", api.StudiesView.as_view(), name="api-studies"),
     path("studies/<slug:slug>/", api.StudyView.as_view(), name="api-study"),
     path("studies/<slug:slug>/runs/", api.RunsView.as_view(), name="api-runs"),
+    path("runs/<int:run_id>/", api.RunView.as_view(), name="api-run"),
     path("runs/<int:run_id>/void/", api.VoidView.as_view(), name="api-void"),
     path("methods/<slug:key>/<int:number>/checks/", api.ChecksView.as_view(), name="api-checks"),
 ]

@@ -11,7 +11,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
-from labsite.errors import Refused
+from labsite.errors import NotAllowed, Refused
 from labsite.roles import Deed, may, needs, person
 from labsite.tables import BadFile, table_of
 from specimens.actions import add_zone as add_zone_to_product
@@ -41,6 +41,7 @@ from trials.planning import spoils_words, stage_of
 from trials.plans.design import STAGE_WORDS
 from trials.readings_csv import COLUMNS, MOST_BYTES, NEEDED
 from trials.specimen_finder import Finding, find_specimens
+from trials.studies import is_closed
 
 if TYPE_CHECKING:
     pass
@@ -174,6 +175,7 @@ def study(request: HttpRequest, slug: str) -> HttpResponse:
         "study": shown,
         "may_manage": may(request.user, Deed.MANAGE_STUDIES),
         "may_upload": may(request.user, Deed.UPLOAD_READINGS),
+        "is_closed": is_closed(shown),
         "trail": lab_trail(("Studies", reverse("lab-studies")), shown.title),
     }
     return render(request, "trials/lab/study.html", context)
@@ -331,6 +333,8 @@ def template_file(request: HttpRequest, slug: str, ending: str) -> HttpResponse:
 @needs(Deed.SEE_LAB)
 def readings_file(request: HttpRequest, slug: str, ending: str) -> HttpResponse:
     shown = get_object_or_404(Study, slug=slug)
+    if is_closed(shown):
+        raise NotAllowed("This study is blind: its readings go out once its last run is read.")
     return as_file(lab_queries.readings_of(shown), f"all-readings-{shown.slug}", ending)
 
 
