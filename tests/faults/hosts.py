@@ -49,12 +49,13 @@ class OwnPostgreSQL:
     """A PostgreSQL server of its own on a small disk."""
 
     folder: Path
+    megabytes: int = 400
     port: int = field(default_factory=free_port)
 
     def __post_init__(self) -> None:
         newest = sorted(Path("/usr/lib/postgresql").glob("*/bin"))
         self._programs = newest[-1] if newest else Path(shutil.which("initdb") or "").parent
-        self.disk = SmallDisk(self.folder, megabytes=400)
+        self.disk = SmallDisk(self.folder, self.megabytes)
         shutil.chown(self.folder, "postgres", "postgres")
         self._data = self.folder / "data"
         self._as_owner("initdb", "-D", str(self._data), "-A", "trust", "-U", "wornproof", "-N")

@@ -1,0 +1,295 @@
+"""A busy lab on one machine: tablets enter, readers browse, and every finding is computed anew.
+
+``python -m benchmarks.load`` starts a whole site on PostgreSQL and Redis of its own (root; see
+tests/faults/hosts.py), lets 50 tablets enter a reading a second each while 200 readers open a page
+every four seconds each and 1,000 studies are asked to be analysed again, and prints how long
+requests took, what failed, and what of the readings is not in the database. ``--sqlite`` does the
+same at a tenth on SQLite and the file-system broker. The tablets and readers run on the same
+processors as the site.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import gzip
+import json
+import os
+import re
+import statistics
+import tempfile
+import time
+import uuid
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import ExitStack, closing, contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from random import Random
+from typing import Any
+
+from tests.browser.site import free_port
+from tests.faults.hosts import OwnPostgreSQL, OwnRedis
+from tests.faults.running import Site, new_key
+
+SECONDS = 60
+STUDIES_ENTERED_INTO = 10
+READER_PAUSE_S = 4.0
+GIVE_UP_S = 30.0
+
+
+@dataclass
+class Times:
+    """How long the requests of one kind took, in milliseconds, and what they were answered."""
+
+    ms: list[float] = field(default_factory=list)
+    answers: Counter[str] = field(default_factory=Counter)
+
+    def row(self, words: str, seconds: float) -> str:
+        """A row of the table."""
+        ordered = statistics.quantiles(self.ms, n=100)
+        bad = sum(n for answer, n in self.answers.items() if answer not in ("200", "201", "304"))
+        return (
+            f"| {words} | {len(self.ms):,} | {len(self.ms) / seconds:.0f} | {ordered[49]:.0f} | "
+            f"{ordered[94]:.0f} | {ordered[98]:.0f} | {bad} |"
+        )
+
+
+class Client:
+    """One connection that stays open, as a browser's does."""
+
+    def __init__(self, port: int, session: str = "") -> None:
+        self._port, self._session, self._token = port, session, ""
+        self._streams: tuple[asyncio.StreamReader, asyncio.StreamWriter] | None = None
+
+    async def timed(
+        self, times: Times, method: str, address: str, body: Any = None
+    ) -> tuple[int, bytes]:
+        """Ask, and note how long it took."""
+        begun = time.perf_counter()
+        try:
+            async with asyncio.timeout(GIVE_UP_S):
+                status, content = await self.ask(method, address, body)
+        except (OSError, asyncio.IncompleteReadError, TimeoutError) as error:
+            self._streams = None
+            status, content = 0, type(error).__name__.encode()
+        times.ms.append(1000 * (time.perf_counter() - begun))
+        times.answers[str(status) if status else content.decode()] += 1
+        return status, content
+
+    async def ask(self, method: str, address: str, body: Any = None) -> tuple[int, bytes]:
+        """Send one request and read its answer."""
+        if body is not None and not self._token:
+            _, told = await self.ask("GET", "/api/v1/session/")
+            self._token = json.loads(told)["csrf_token"]
+        if self._streams is None:
+            self._streams = await asyncio.open_connection("127.0.0.1", self._port)
+        reader, writer = self._streams
+        content = b"" if body is None else json.dumps(body).encode()
+        cookies = f"sessionid={self._session}; csrftoken={self._token}" if self._session else ""
+        writer.write(
+            f"{method} {address} HTTP/1.1\r\nHost: 127.0.0.1:{self._port}\r\n"
+            f"Accept-Encoding: gzip\r\nContent-Type: application/json\r\nCookie: {cookies}\r\n"
+            f"X-CSRFToken: {self._token}\r\nContent-Length: {len(content)}\r\n\r\n".encode()
+            + content
+        )
+        await writer.drain()
+        head = (await reader.readuntil(b"\r\n\r\n")).decode("latin-1").lower()
+        if "transfer-encoding: chunked" in head:
+            answer = b""
+            while size := int(await reader.readline(), 16):
+                answer += await reader.readexactly(size)
+                await reader.readline()
+            await reader.readline()
+        else:
+            length = re.search(r"content-length: (\d+)", head)
+            answer = await reader.readexactly(int(length[1])) if length else b""
+        if "connection: close" in head:
+            writer.close()
+            self._streams = None
+        if "content-encoding: gzip" in head:
+            answer = gzip.decompress(answer)
+        return int(head.split(" ", 2)[1]), answer
+
+
+@dataclass
+class Load:
+    """Who does what, and what came of it."""
+
+    port: int
+    session: str
+    runs: list[int]
+    pages: list[str]
+    entering: Times = field(default_factory=Times)
+    browsing: Times = field(default_factory=Times)
+    entered: set[str] = field(default_factory=set)
+
+    async def go(self, tablets: int, readers: int) -> None:
+        """Everybody at once, for the time."""
+        until = time.monotonic() + SECONDS
+        each = len(self.runs) // tablets
+        await asyncio.gather(
+            *(self._tablet(n, self.runs[n * each : (n + 1) * each], until) for n in range(tablets)),
+            *(self._reader(n, until) for n in range(readers)),
+        )
+
+    async def _tablet(self, number: int, runs: list[int], until: float) -> None:
+        client = Client(self.port, self.session)
+        due = time.monotonic() + Random(number).random()  # noqa: S311
+        for k, run in enumerate(runs):
+            await asyncio.sleep(max(0.0, due - time.monotonic()))
+            if time.monotonic() > until:
+                return
+            due += 1.0
+            key = uuid.uuid4()
+            body = {
+                "run": run,
+                "raw": {"seconds": f"{8 + (number * 7 + k) % 40 * 0.1:.1f}", "ended": "failed"},
+                "measured_at": datetime.now(UTC).isoformat(),
+            }
+            status, _ = await client.timed(self.entering, "PUT", f"/api/v1/readings/{key}/", body)
+            if status in (200, 201):
+                self.entered.add(key.hex)
+
+    async def _reader(self, number: int, until: float) -> None:
+        client, chance = Client(self.port), Random(1000 + number)  # noqa: S311
+        await asyncio.sleep(chance.random() * READER_PAUSE_S)
+        while time.monotonic() < until:
+            await client.timed(self.browsing, "GET", chance.choice(self.pages))
+            await asyncio.sleep(chance.expovariate(1 / READER_PAUSE_S))
+
+
+@contextmanager
+def whole_site(*, on_sqlite: bool) -> Iterator[tuple[Site, int]]:
+    """Web, beat and two workers."""
+    with tempfile.TemporaryDirectory() as name, ExitStack() as stack:
+        folder = Path(name)
+        variables = {"DJANGO_SETTINGS_MODULE": "labsite.settings", "LOG_LEVEL": "WARNING"}
+        if not on_sqlite:
+            folder.chmod(0o755)  # PostgreSQL's own person passes through
+            (folder / "postgresql").mkdir()
+            database = stack.enter_context(
+                closing(OwnPostgreSQL(folder / "postgresql", megabytes=2000))
+            )
+            broker = stack.enter_context(closing(OwnRedis()))
+            variables |= {
+                "DATABASE_URL": f"{database.server}/lab",
+                "BROKER_URL": f"redis://127.0.0.1:{broker.port}/0",
+                "SECRET_KEY": new_key(),
+            }
+        site = Site(folder=folder, variables=variables)
+        stack.callback(site.stop_all)
+        site.manage("migrate", "--verbosity=0", within_s=600)
+        site.manage("collectstatic", "--noinput", "--verbosity=0")
+        port = free_port()
+        site.start("web", "serve", f"--port={port}")
+        site.start("worker", "worker", *([] if on_sqlite else ["--concurrency=2"]))
+        if not on_sqlite:
+            site.start("beat", "beat")
+        site.wait_until_answering(f"http://127.0.0.1:{port}/healthz", within_s=120)
+        yield site, port
+
+
+def prepare(studies: int, runs: int) -> None:
+    """In a process of the site: studies with readings, and runs that wait for a tablet."""
+    from django.db import transaction
+    from django.test import Client as DjangoClient
+
+    from benchmarks.programme import fill
+    from labsite.models import User
+    from labsite.roles import Role, give_role
+    from trials.models import Run, Study
+
+    fill(studies, 6, 10)
+    technician = User.objects.create_user("a-tablet")
+    give_role(user=technician, role=Role.TECHNICIAN, by=None)
+    client = DjangoClient()
+    client.force_login(technician)
+    chosen = Study.objects.filter(slug__startswith="programme-").order_by("pk")
+    made: list[Run] = []
+    per_study = runs // STUDIES_ENTERED_INTO
+    for study in chosen[:STUDIES_ENTERED_INTO]:
+        known = list(
+            study.runs.values_list("revision", "specimen", "zone", "planned_by").distinct()
+        )
+        made += [
+            Run(
+                study=study,
+                revision_id=revision,
+                specimen_id=specimen,
+                zone_id=zone,
+                planned_by_id=person,
+                site=100 + k // len(known),
+            )
+            for k in range(per_study)
+            for revision, specimen, zone, person in [known[k % len(known)]]
+        ]
+    with transaction.atomic():
+        Run.objects.bulk_create(made, batch_size=500)
+    # a tablet works through one study
+    print(
+        json.dumps(
+            {
+                "session": client.cookies["sessionid"].value,
+                "runs": list(
+                    Run.objects.filter(site__gte=100)
+                    .order_by("study", "pk")
+                    .values_list("pk", flat=True)
+                ),
+            }
+        )
+    )
+
+
+def main() -> None:
+    """Start, load, count and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--sqlite", action="store_true")
+    asked = parser.parse_args()
+    share = 10 if asked.sqlite else 1
+    tablets, readers, studies = 50 // share, 200 // share, 1000 // share
+    with whole_site(on_sqlite=asked.sqlite) as (site, port):
+        site.manage("load_demo", within_s=600)
+        site.manage("publish_demo", "--wait", within_s=600)
+        code = f"from benchmarks import load; load.prepare({studies}, {tablets * (SECONDS + 5)})"
+        told = site.manage("shell", "--verbosity=0", "-c", code, within_s=1200)
+        seed = json.loads(told.strip().splitlines()[-1])
+        _, text, _ = site.get(f"http://127.0.0.1:{port}/sitemap.xml")
+        pages = [re.sub(r"https?://[^/]+", "", page) for page in re.findall("<loc>(.*?)<", text)]
+        if len(pages) < 5:
+            raise RuntimeError(f"There is too little to read: {text}")
+        load = Load(port, seed["session"], seed["runs"], pages)
+        before = os.getloadavg()[0]
+        site.manage("reanalyse", within_s=600)
+        waiting = "SELECT count(*) FROM labsite_job WHERE state IN ('waiting', 'running')"
+        asked_for = site.rows(waiting)[0][0]
+        begun = time.monotonic()
+        asyncio.run(load.go(tablets, readers))
+        seconds = time.monotonic() - begun
+        left = site.rows(waiting)[0][0]
+        while site.rows(waiting)[0][0]:
+            time.sleep(0.5)
+        all_done = time.monotonic() - begun
+        stored = {
+            str(key).replace("-", "") for (key,) in site.rows("SELECT uuid FROM trials_reading")
+        }
+        failed = site.rows("SELECT count(*) FROM labsite_job WHERE state = 'failed'")[0][0]
+    print(
+        f"{tablets} tablets, {readers} readers, {asked_for} analyses waiting at the start; "
+        f"{'SQLite' if asked.sqlite else 'PostgreSQL and Redis'}; {os.cpu_count()} cores, "
+        f"load of the machine before {before:.1f}."
+    )
+    print("| what | requests | a second | median ms | 95th percentile ms | 99th ms | failed |")
+    print("|---|---|---|---|---|---|---|")
+    print(load.entering.row("a reading entered", seconds))
+    print(load.browsing.row("a page read", seconds))
+    print(
+        f"Readings: {len(load.entered):,} acknowledged, {len(load.entered - stored)} lost. Analyses: "
+        f"{left} left after {seconds:.0f} s, all done after {all_done:.0f} s, {failed} failed."
+    )
+    print(f"Answers: {dict(load.entering.answers)} and {dict(load.browsing.answers)}.", flush=True)
+
+
+if __name__ == "__main__":
+    main()
