@@ -4,7 +4,8 @@
 tests/faults/hosts.py), lets 50 tablets enter a reading a second each while 200 readers open a page
 every four seconds each and 1,000 studies are asked to be analysed again, and prints how long
 requests took, what failed, and what of the readings is not in the database. ``--sqlite`` does the
-same at a tenth on SQLite and the file-system broker. The tablets and readers run on the same
+same at a tenth on SQLite and the file-system broker; ``--units`` prints what one reading, one page
+and one analysis cost instead. The tablets and readers run on the same
 processors as the site.
 """
 
@@ -29,6 +30,7 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+from benchmarks.programme import cpu_seconds
 from tests.browser.site import free_port
 from tests.faults.hosts import OwnPostgreSQL, OwnRedis
 from tests.faults.running import Site, new_key
@@ -36,6 +38,7 @@ from tests.faults.running import Site, new_key
 SECONDS = 60
 STUDIES_ENTERED_INTO = 10
 READER_PAUSE_S = 4.0
+UNITS = 300
 GIVE_UP_S = 30.0
 
 
@@ -143,11 +146,7 @@ class Load:
                 return
             due += 1.0
             key = uuid.uuid4()
-            body = {
-                "run": run,
-                "raw": {"seconds": f"{8 + (number * 7 + k) % 40 * 0.1:.1f}", "ended": "failed"},
-                "measured_at": datetime.now(UTC).isoformat(),
-            }
+            body = reading(run, number * 7 + k)
             status, _ = await client.timed(self.entering, "PUT", f"/api/v1/readings/{key}/", body)
             if status in (200, 201):
                 self.entered.add(key.hex)
@@ -160,12 +159,45 @@ class Load:
             await asyncio.sleep(chance.expovariate(1 / READER_PAUSE_S))
 
 
+@dataclass
+class Running:
+    """A whole site, and whose processor time is whose."""
+
+    site: Site
+    port: int
+    database: OwnPostgreSQL | None
+
+    def spent(self) -> dict[str, float]:
+        """Processor seconds so far."""
+        pids = {name: self.site.processes[name].pid for name in ("web", "worker")}
+        if self.database:
+            pids["database"] = self.database.pid
+        return {name: cpu_seconds(pid) for name, pid in pids.items()}
+
+    def megabytes(self) -> float:
+        """What the database takes on disk."""
+        if self.database:
+            return float(self.site.rows("SELECT pg_database_size('lab')")[0][0]) / 1e6
+        return sum(path.stat().st_size for path in self.site.folder.glob("db.sqlite3*")) / 1e6
+
+    def waiting(self) -> int:
+        """Analyses asked for and not done."""
+        asked = "SELECT count(*) FROM labsite_job WHERE state IN ('waiting', 'running')"
+        return int(self.site.rows(asked)[0][0])
+
+    def wait_for_analyses(self) -> None:
+        """Wait until none waits."""
+        while self.waiting():
+            time.sleep(0.2)
+
+
 @contextmanager
-def whole_site(*, on_sqlite: bool) -> Iterator[tuple[Site, int]]:
+def whole_site(*, on_sqlite: bool) -> Iterator[Running]:
     """Web, beat and two workers."""
     with tempfile.TemporaryDirectory() as name, ExitStack() as stack:
         folder = Path(name)
         variables = {"DJANGO_SETTINGS_MODULE": "labsite.settings", "LOG_LEVEL": "WARNING"}
+        database = None
         if not on_sqlite:
             folder.chmod(0o755)  # PostgreSQL's own person passes through
             (folder / "postgresql").mkdir()
@@ -188,7 +220,7 @@ def whole_site(*, on_sqlite: bool) -> Iterator[tuple[Site, int]]:
         if not on_sqlite:
             site.start("beat", "beat")
         site.wait_until_answering(f"http://127.0.0.1:{port}/healthz", within_s=120)
-        yield site, port
+        yield Running(site, port, database)
 
 
 def prepare(studies: int, runs: int) -> None:
@@ -242,34 +274,90 @@ def prepare(studies: int, runs: int) -> None:
     )
 
 
+def units(running: Running, session: str, runs: list[int], pages: list[str]) -> None:
+    """Print what one of each thing costs, one kind after the other, by one client."""
+
+    async def enter() -> None:
+        client = Client(running.port, session)
+        for k, run in enumerate(runs):
+            await client.timed(Times(), "PUT", f"/api/v1/readings/{uuid.uuid4()}/", reading(run, k))
+
+    async def read() -> None:
+        client = Client(running.port)
+        for k in range(UNITS):
+            await client.timed(Times(), "GET", pages[k % len(pages)])
+
+    def analyse() -> None:
+        running.site.manage("reanalyse", within_s=600)
+        running.wait_for_analyses()
+
+    print("| one | ms | processor ms: web, worker, database | kB on disk |")
+    print("|---|---|---|---|")
+    studies = running.site.rows(
+        "SELECT count(*) FROM trials_study WHERE registered_at IS NOT NULL"
+    )[0][0]
+    for words, count, do in (
+        (
+            "reading entered, with the analysis that it asks for",
+            len(runs),
+            lambda: asyncio.run(enter()),
+        ),
+        ("page read", UNITS, lambda: asyncio.run(read())),
+        ("study of 60 readings analysed", studies, analyse),
+    ):
+        running.wait_for_analyses()
+        spent, size, begun = running.spent(), running.megabytes(), time.perf_counter()
+        do()
+        ms = 1000 * (time.perf_counter() - begun) / count
+        running.wait_for_analyses()
+        used = {name: 1000 * (now - spent[name]) / count for name, now in running.spent().items()}
+        grown = 1000 * (running.megabytes() - size) / count
+        print(
+            f"| {words} | {ms:.1f} | {', '.join(f'{ms:.1f}' for ms in used.values())} | {grown:.1f} |"
+        )
+
+
+def reading(run: int, number: int) -> dict[str, Any]:
+    """What a tablet sends."""
+    return {
+        "run": run,
+        "raw": {"seconds": f"{8 + number % 40 * 0.1:.1f}", "ended": "failed"},
+        "measured_at": datetime.now(UTC).isoformat(),
+    }
+
+
 def main() -> None:
     """Start, load, count and print."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sqlite", action="store_true")
+    parser.add_argument("--units", action="store_true", help="only what one of each thing costs")
     asked = parser.parse_args()
     share = 10 if asked.sqlite else 1
     tablets, readers, studies = 50 // share, 200 // share, 1000 // share
-    with whole_site(on_sqlite=asked.sqlite) as (site, port):
+    with whole_site(on_sqlite=asked.sqlite) as running:
+        site = running.site
         site.manage("load_demo", within_s=600)
         site.manage("publish_demo", "--wait", within_s=600)
-        code = f"from benchmarks import load; load.prepare({studies}, {tablets * (SECONDS + 5)})"
+        waits = tablets * (SECONDS + 5) + UNITS
+        code = f"from benchmarks import load; load.prepare({studies}, {waits})"
         told = site.manage("shell", "--verbosity=0", "-c", code, within_s=1200)
         seed = json.loads(told.strip().splitlines()[-1])
-        _, text, _ = site.get(f"http://127.0.0.1:{port}/sitemap.xml")
+        _, text, _ = site.get(f"http://127.0.0.1:{running.port}/sitemap.xml")
         pages = [re.sub(r"https?://[^/]+", "", page) for page in re.findall("<loc>(.*?)<", text)]
         if len(pages) < 5:
             raise RuntimeError(f"There is too little to read: {text}")
-        load = Load(port, seed["session"], seed["runs"], pages)
+        load = Load(running.port, seed["session"], seed["runs"][UNITS:], pages)
         before = os.getloadavg()[0]
+        if asked.units:
+            units(running, seed["session"], seed["runs"][:UNITS], pages)
+            return
         site.manage("reanalyse", within_s=600)
-        waiting = "SELECT count(*) FROM labsite_job WHERE state IN ('waiting', 'running')"
-        asked_for = site.rows(waiting)[0][0]
+        asked_for = running.waiting()
         begun = time.monotonic()
         asyncio.run(load.go(tablets, readers))
         seconds = time.monotonic() - begun
-        left = site.rows(waiting)[0][0]
-        while site.rows(waiting)[0][0]:
-            time.sleep(0.5)
+        left = running.waiting()
+        running.wait_for_analyses()
         all_done = time.monotonic() - begun
         stored = {
             str(key).replace("-", "") for (key,) in site.rows("SELECT uuid FROM trials_reading")

@@ -121,10 +121,10 @@ def peak_mb(pid: int) -> float:
 
 
 def cpu_seconds(pid: int) -> float:
-    """Processor time that a process and its children have used so far."""
+    """Processor time that a process and its children, also those that ended, have used so far."""
     ticks = os.sysconf("SC_CLK_TCK")
     fields = [Path(f"/proc/{one}/stat").read_text().rpartition(") ")[2] for one in family(pid)]
-    return sum(sum(int(part) for part in text.split()[11:13]) for text in fields) / ticks
+    return sum(sum(int(part) for part in text.split()[11:15]) for text in fields) / ticks
 
 
 def family(pid: int) -> list[str]:

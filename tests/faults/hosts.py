@@ -93,6 +93,11 @@ class OwnPostgreSQL:
         self._as_owner("pg_ctl", "stop", "-m", "immediate", "-D", str(self._data))
 
     @property
+    def pid(self) -> int:
+        """The process whose children serve the sessions."""
+        return int((self._data / "postmaster.pid").read_text().split()[0])
+
+    @property
     def is_up(self) -> bool:
         """Whether it takes a connection."""
         with (
