@@ -444,7 +444,7 @@ def fill() -> None:
     }
     made = 0
     while made < EDITIONS:
-        batch = range(made, min(made + 1000, EDITIONS))
+        batch = range(made, min(made + 200, EDITIONS))  # the site ends idle transactions
         with transaction.atomic():
             studies = Study.objects.bulk_create(
                 Study(

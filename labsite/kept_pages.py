@@ -20,7 +20,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache, wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from django.apps import apps
 from django.conf import settings
@@ -44,6 +44,7 @@ NOT_KEPT = {"set-cookie", "vary", "x-request-id", "content-length", "content-enc
 GetResponse = Callable[[HttpRequest], HttpResponse]
 View = Callable[..., HttpResponse]
 KeyOf = Callable[..., str | None]
+T = TypeVar("T")
 
 
 # --- what a page depends on --------------------------------------------------------------------
@@ -83,6 +84,22 @@ def code_version() -> str:
 
 def _is_ours(folder: Path) -> bool:
     return folder.parent == settings.BASE_DIR
+
+
+def remembered(make: Callable[[], T]) -> Callable[[], T]:
+    """Mark what costs much and depends on nothing but what the stamp covers: it is made once a
+    stamp in each process, and must not be changed by who gets it.
+    """
+    last: list[tuple[tuple[Any, ...], T]] = []
+
+    @wraps(make)
+    def known() -> T:
+        now = stamp()  # before anything is read, so that it is never newer than what was made
+        if not last or last[0][0] != now:
+            last[:] = [(now, make())]
+        return last[0][1]
+
+    return known
 
 
 # --- one kept page -----------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from django.db import transaction
 from django.db.models import Exists, OuterRef, QuerySet
 from django.utils import translation
 
+from labsite.kept_pages import remembered
 from reports.models import Edition, PublishedCard, PublishedFinding, PublishedProduct
 from reports.phrases import said_plainly
 from specimens.models import Product, Specimen
@@ -112,7 +113,11 @@ def _served(specimens: list[Mapping[str, Any]]) -> dict[str, float | None]:
 
 
 def search_text(content: Mapping[str, Any], products: Iterable[Product]) -> str:
-    """All that a search looks at, in lower case, each thing once."""
+    """All words that a search looks at, in lower case, each once.
+
+    A search goes through these texts whole. Short ones lie in the row itself; PostgreSQL keeps a
+    row of more than 2 kB in pieces elsewhere, and putting those together costs more than looking.
+    """
     study, edition = content["study"], content["edition"]
     told = [
         study["title"],
@@ -129,7 +134,7 @@ def search_text(content: Mapping[str, Any], products: Iterable[Product]) -> str:
         with translation.override(language):
             told += [said_plainly(found["property"]) for found in content["findings"]]
             told += [said_plainly(product.kind) for product in products]
-    return "\n".join(dict.fromkeys(text.casefold() for text in told))
+    return " ".join(dict.fromkeys(" ".join(told).casefold().split()))
 
 
 # --- keeping it --------------------------------------------------------------------------------
@@ -230,10 +235,18 @@ def search(wanted: Wanted) -> QuerySet[PublishedCard]:
     return found
 
 
-def page_of(found: QuerySet[PublishedCard], number: str) -> Page[PublishedCard]:
-    """One page of what was found, with its findings; the nearest one for a number beyond."""
-    shown = found.defer("search_text").prefetch_related("findings")
-    return Paginator(shown, CARDS_ON_A_PAGE).get_page(number)
+def page_of(found: QuerySet[PublishedCard], number: str) -> Page[Any]:
+    """One page of what was found, with its findings; the nearest one for a number beyond.
+
+    What is narrowed down is looked for once: counting it and cutting a page from it would each go
+    through every text. The whole list is counted by the database, which is quick.
+    """
+    keys: Any = found.values_list("pk", flat=True)
+    page = Paginator(list(keys) if found.query.where else keys, CARDS_ON_A_PAGE).get_page(number)
+    shown = list(page.object_list)
+    cards = PublishedCard.objects.defer("search_text").prefetch_related("findings").in_bulk(shown)
+    page.object_list = [cards[key] for key in shown]
+    return page
 
 
 @dataclass(frozen=True)
@@ -246,8 +259,9 @@ class Choices:
     years: tuple[int, ...]
 
 
+@remembered
 def choices() -> Choices:
-    """Every value that a filter can take. Costs four queries over indexed columns."""
+    """Every value that a filter can take. Looks through the index once after a publication."""
     return Choices(
         gear=_distinct(PublishedProduct.objects.all(), "kind"),
         properties=_distinct(PublishedFinding.objects.all(), "property"),

@@ -5,8 +5,11 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
+from django.db.models import F
+
+from labsite.kept_pages import remembered
 from reports.degradation.across import (
     CannotPool,
     PooledLoss,
@@ -73,9 +76,13 @@ def pooled_lines(*, level: float = 0.95) -> list[PooledLine]:
     return _lines(_losses(), level=level)
 
 
-def published_lines(*, level: float = 0.95) -> list[PooledLine]:
-    """The same from published editions alone, for readers. Costs one query over the index."""
-    return _lines(_published_losses(), level=level)
+@remembered
+def published_lines() -> list[PooledLine]:
+    """The same from published editions alone, for readers.
+
+    Reads every finding of the index once after something was published; then it is remembered.
+    """
+    return _lines(_published_losses(), level=0.95)
 
 
 def _lines(
@@ -128,30 +135,53 @@ def _of_study(
         yield group, title, _loss(title, finding, served[finding.arm_id], measure)
 
 
+@dataclass(frozen=True)
+class _PublishedRow:
+    """What pooling needs of a published finding; whole rows of a large index take seconds."""
+
+    card: int
+    title: str
+    method_key: str
+    property: str
+    gear_kind: str
+    scope: str
+    level: float
+    retention: float | None
+    low: float | None
+    high: float | None
+    distance_km: float | None
+    distance_km_uncertainty: float | None
+    months: float | None
+
+
 def _published_losses() -> Iterator[tuple[tuple[str, ...], str, StudyLoss | str]]:
-    rows = (
+    found = (
         PublishedFinding.objects.filter(
             kind=Finding.Kind.RATIO,
             is_against_new=True,
             card__kind__in=[Study.Kind.WORN_NEW, Study.Kind.AGES],
         )
         .exclude(gear_kind="")
-        .select_related("card")
         .order_by("card__title", "card", "position")
+        .annotate(title=F("card__title"))
     )
+    rows = [
+        _PublishedRow(*row)
+        for row in found.values_list(*(field.name for field in fields(_PublishedRow)))
+    ]
     for measure in MEASURES:
-        longest: dict[tuple[int, str], tuple[PublishedFinding, _Served]] = {}
+        longest: dict[tuple[int, str], tuple[_PublishedRow, _Served]] = {}
         for row in rows:
             served = _published_service(row, measure)
-            best = longest.get((row.card_id, row.method_key))
+            best = longest.get((row.card, row.method_key))
             if served is not None and (best is None or served.mean > best[1].mean):
-                longest[row.card_id, row.method_key] = row, served
+                longest[row.card, row.method_key] = row, served
         for row, served in longest.values():
             group = (row.property, row.gear_kind, measure.key)
-            yield group, row.card.title, _loss(row.card.title, row, served, measure)
+            yield group, row.title, _loss(row.title, row, served, measure)
 
 
-def _published_service(row: PublishedFinding, measure: Measure) -> _Served | None:
+def _published_service(row: _PublishedRow, measure: Measure) -> _Served | None:
     if measure.key == "months":
         return _Served(row.months, 0.0) if row.months else None
     return _Served(row.distance_km, row.distance_km_uncertainty or 0.0) if row.distance_km else None
@@ -183,7 +213,7 @@ def _span(member: Member, measure: Measure) -> tuple[float, float] | None:
 
 
 def _loss(
-    title: str, finding: Finding | PublishedFinding, served: _Served, measure: Measure
+    title: str, finding: Finding | _PublishedRow, served: _Served, measure: Measure
 ) -> StudyLoss | str:
     if finding.scope != "this model":
         return "speaks for its items only, not for the model"

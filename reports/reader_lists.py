@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlencode
 
+from django.core.paginator import Page
 from django.urls import reverse
 from django.utils import translation
 from django.utils.translation import gettext
@@ -21,6 +22,7 @@ from specimens.models import Product
 from trials.models import Method, MethodRevision, Study
 
 MOST_COMPARED = 60
+MOST_LEFT_OUT_SHOWN = 10
 
 
 # --- the index -------------------------------------------------------------------------------
@@ -34,13 +36,20 @@ def index_page(wanted: Wanted, query: Mapping[str, str]) -> dict[str, Any]:
         "cards": [card_entry(card) for card in page],
         "page": page,
         "count": page.paginator.count,
-        "newer": f"?{urlencode({**kept, 'page': page.number - 1})}" if page.has_previous() else "",
-        "older": f"?{urlencode({**kept, 'page': page.number + 1})}" if page.has_next() else "",
+        **_turning(page, kept),
         "wanted": wanted,
         "is_narrowed": wanted != Wanted(),
         "filters": filters(wanted, choices()),
         "product": Product.objects.filter(pk=wanted.product).first() if wanted.product else None,
         "on_a_page": CARDS_ON_A_PAGE,
+    }
+
+
+def _turning(page: Page[Any], kept: Mapping[str, str]) -> dict[str, str]:
+    """The ways to the pages beside this one, which keep what was asked for."""
+    return {
+        "newer": f"?{urlencode({**kept, 'page': page.number - 1})}" if page.has_previous() else "",
+        "older": f"?{urlencode({**kept, 'page': page.number + 1})}" if page.has_next() else "",
     }
 
 
@@ -268,7 +277,8 @@ def _line_row(line: PooledLine, shown: Shown, top: float) -> dict[str, Any]:
         "interval_words": line.interval_words,
         "next_words": line.next_words,
         "refusal": line.refusal,
-        "left_out": line.left_out,
+        "left_out": line.left_out[:MOST_LEFT_OUT_SHOWN],
+        "left_out_more": max(0, len(line.left_out) - MOST_LEFT_OUT_SHOWN),
         "chart": charts.strip(shown, top),
     }
 
@@ -286,17 +296,15 @@ def products_list() -> list[dict[str, Any]]:
     return [{"product": product, "url": reverse("product", args=[product.pk])} for product in found]
 
 
-def product_page(product: Product) -> dict[str, Any]:
-    """Everything published on a product."""
-    cards = (
-        PublishedCard.objects.filter(products__product=product)
-        .defer("search_text")
-        .prefetch_related("findings")
-    )
+def product_page(product: Product, number: str) -> dict[str, Any]:
+    """Everything published on a product, a page at a time."""
+    page = page_of(search(Wanted(product=product.pk)), number)
     return {
         "product": product,
         "price_words": money(product.list_price, product.currency),
-        "cards": [card_entry(card) for card in cards],
+        "cards": [card_entry(card) for card in page],
+        "page": page,
+        **_turning(page, {}),
     }
 
 

@@ -16,7 +16,7 @@ from reports.content import method_content
 from reports.evidence_photos import photo_named
 from reports.exports import readings_csv
 from reports.index import wanted_from
-from reports.kept import study_key
+from reports.kept import site_key, study_key
 from reports.models import Edition
 from reports.reader_lists import index_page
 from reports.reading_charts import readings_figure
@@ -27,6 +27,7 @@ from trials.photos import photo_response
 
 @login_not_required
 @require_safe
+@kept(site_key)
 def index(request: HttpRequest) -> HttpResponse:
     """Published scorecards in their newest editions: searched, filtered, newest first."""
     wanted = wanted_from(request.GET)

@@ -8,10 +8,12 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_safe
 
 from labsite.errors import Refused
+from labsite.kept_pages import kept
 from labsite.roles import Deed, may, needs, person
 from reports import reader_lists
 from reports.error_reports import answer_error, sender_of, tell_error
 from reports.forms import ErrorAnswerForm, ErrorReportForm
+from reports.kept import site_key
 from reports.models import ErrorReport
 from specimens.models import Product
 from trials.models import MethodRevision
@@ -29,6 +31,7 @@ def compare(request: HttpRequest) -> HttpResponse:
 
 @login_not_required
 @require_safe
+@kept(site_key)
 def goes_first(request: HttpRequest) -> HttpResponse:
     """Pooled loss by property and kind of gear, over everything published."""
     return render(request, "reports/public/goes_first.html", reader_lists.first_page())
@@ -50,7 +53,11 @@ def product(request: HttpRequest, number: int) -> HttpResponse:
     found = Product.objects.filter(pk=number, published_in__isnull=False).distinct().first()
     if found is None:
         raise Http404
-    return render(request, "reports/public/product.html", reader_lists.product_page(found))
+    return render(
+        request,
+        "reports/public/product.html",
+        reader_lists.product_page(found, request.GET.get("page", "")),
+    )
 
 
 @login_not_required

@@ -6,8 +6,9 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from labsite.models import User
-from reports.index import Wanted, choices, index_all, page_of, search, wanted_from
+from reports.index import Wanted, choices, index_all, index_edition, page_of, search, wanted_from
 from reports.models import Edition, PublishedCard, PublishedFinding
+from reports.programme import published_lines
 from tests.reports.demo_site import AGES, PAIR, PRICES, publish
 from trials.models import Study
 
@@ -113,6 +114,30 @@ def test_a_page_of_cards_costs_the_same_queries_however_many_there_are() -> None
     ) as asked:
         shown = page_of(search(Wanted()), "1")
         assert [list(card.findings.all()) for card in shown]
-    assert len(asked) == 3  # how many, the cards, their findings
+    assert len(asked) == 4  # how many, which, the cards, their findings
     assert page_of(search(Wanted()), "no number").number == 1
     assert page_of(search(Wanted()), "999").number == 1
+
+
+def test_what_is_narrowed_down_is_looked_for_once() -> None:
+    with CaptureQueriesContext(connection) as asked:
+        page = page_of(search(Wanted(text="jacket")), "1")
+    assert [card.slug for card in page] == [AGES]
+    assert page.paginator.count == 1
+    assert sum("search_text" in query["sql"] for query in asked) == 1
+
+
+def test_choices_and_pooled_lines_are_remembered_until_something_is_published(
+    editor: User,
+) -> None:
+    choices()
+    with CaptureQueriesContext(connection) as asked:
+        before = choices()
+        published_lines()
+        published_lines()
+    assert sum("reports_publishedfinding" in query["sql"] for query in asked) <= 1
+    assert set(before.kinds) == {"ages", "price", "worn-new"}
+    # the index is made from editions again, as after an upgrade: what is offered follows it
+    PublishedCard.objects.filter(slug=PRICES).delete()
+    index_edition(Edition.objects.get(study__slug=PAIR))
+    assert set(choices().kinds) == {"ages", "worn-new"}
