@@ -17,6 +17,7 @@ import argparse
 import json
 import os
 import signal
+import sys
 import tempfile
 import threading
 import time
@@ -361,6 +362,8 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=500)
     parser.add_argument("--seed", type=int, default=SEED)
     asked = parser.parse_args()
+    # stopped from outside, it takes its disks, hosts and processes away as well
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
     few = asked.rounds // 4
     started = time.monotonic()
     for name, make, rounds in (
