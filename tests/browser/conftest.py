@@ -5,9 +5,11 @@ import re
 from collections.abc import Callable, Iterator
 
 import pytest
-from playwright.sync_api import Browser, ConsoleMessage, Page, sync_playwright
+from playwright.sync_api import Browser, ConsoleMessage, Page, expect, sync_playwright
 
 from tests.browser.site import Site, chromium_path, running_demo
+
+EXPECT_WITHIN_MS = 20_000  # the machine may be busy with other tests
 
 
 @pytest.fixture(scope="session")
@@ -22,6 +24,7 @@ def browser() -> Iterator[Browser]:
     # down to the emptying of tables after it
     with pytest.MonkeyPatch.context() as patch, sync_playwright() as playwright:
         patch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+        expect.set_options(timeout=EXPECT_WITHIN_MS)
         started = playwright.chromium.launch(
             executable_path=path, args=["--no-sandbox", "--disable-background-networking"]
         )

@@ -1,6 +1,7 @@
 // View module: the queue's state, on every page of the bench. Started by _queue.html.
 
 import { flush, listen, standing, whoseQueue } from "../queue.js";
+import { inOrder } from "./drawing.js";
 import { queueWords, shortWords } from "./flow.js";
 import { wireMarks } from "./marks.js";
 import { missingWords } from "./missing.js";
@@ -16,28 +17,23 @@ const signIn = bar.querySelector("[data-queue-sign-in]");
 const missing = bar.querySelector("[data-queue-missing]");
 const clock = bar.querySelector("[data-queue-clock]");
 
-let drawing = null;
-
-/** Draw once for any number of changes that come together. */
-function draw() {
-  drawing ??= requestAnimationFrame(async () => {
-    drawing = null;
-    const now = await standing();
-    const left = now.status.next_in_ms ? now.status.next_in_ms - (Date.now() - now.status.at) : 0;
-    const told = queueWords(now.counts, { ...now.status, next_in_s: left > 0 ? Math.ceil(left / 1000) : null });
-    show(told.join(" "));
-    strip.textContent = shortWords(now.counts, now.status);
-    bar.dataset.queue = now.counts.waiting + now.counts.refused ? "waiting" : "empty";
-    bar.dataset.waiting = now.counts.waiting;
-    bar.dataset.refused = now.counts.refused;
-    bar.dataset.beside = now.counts.beside;
-    bar.dataset.phase = now.status.phase;
-    look.hidden = !(now.counts.waiting + now.counts.refused + now.counts.beside + now.counts.others.length);
-    signIn.hidden = !["sign in", "other person"].includes(now.status.phase);
-    clock.hidden = !now.clock;
-    clock.textContent = now.clock;
-  });
-}
+/** Drawn once for any number of changes that come together. */
+const draw = inOrder(async () => {
+  const now = await standing();
+  const left = now.status.next_in_ms ? now.status.next_in_ms - (Date.now() - now.status.at) : 0;
+  const told = queueWords(now.counts, { ...now.status, next_in_s: left > 0 ? Math.ceil(left / 1000) : null });
+  show(told.join(" "));
+  strip.textContent = shortWords(now.counts, now.status);
+  bar.dataset.queue = now.counts.waiting + now.counts.refused ? "waiting" : "empty";
+  bar.dataset.waiting = now.counts.waiting;
+  bar.dataset.refused = now.counts.refused;
+  bar.dataset.beside = now.counts.beside;
+  bar.dataset.phase = now.status.phase;
+  look.hidden = !(now.counts.waiting + now.counts.refused + now.counts.beside + now.counts.others.length);
+  signIn.hidden = !["sign in", "other person"].includes(now.status.phase);
+  clock.hidden = !now.clock;
+  clock.textContent = now.clock;
+}, requestAnimationFrame);
 
 function show(text) {
   if (words.textContent !== text) {

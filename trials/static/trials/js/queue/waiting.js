@@ -2,6 +2,7 @@
 
 import { capital } from "../labels.js";
 import { changed, database, flush, listen, whoseQueue } from "../queue.js";
+import { inOrder } from "./drawing.js";
 import { fileOf } from "./export.js";
 import { BESIDE, REFUSED, WAITING } from "./flow.js";
 import { handedOver, stateWords } from "./rows.js";
@@ -17,36 +18,32 @@ const template = section.querySelector("[data-waiting-row]");
 const tools = section.querySelector("[data-waiting-tools]");
 const said = section.querySelector("[data-waiting-said]");
 let shown = PAGE;
-let drawing = null;
 
-function draw() {
-  drawing ??= requestAnimationFrame(async () => {
-    drawing = null;
-    const store = await database();
-    const [entries, counts] = await Promise.all([
-      store.list({ by: whoseQueue.person, most: shown }),
-      store.counts(whoseQueue.person),
-    ]);
-    const total = counts.waiting + counts.refused + counts.beside;
-    const focused = document.activeElement?.closest("[data-entry-id]")?.dataset.entryId;
-    list.replaceChildren(...entries.map(row));
-    if (focused) {
-      list.querySelector(`[data-entry-id="${CSS.escape(focused)}"] .big-button`)?.focus();
-    }
-    none.hidden = total > 0;
-    tools.hidden = total + counts.others.length === 0;
-    more.hidden = total <= shown;
-    more.textContent = `Show more (${total - entries.length} further)`;
-    others.replaceChildren(
-      ...counts.others.map(({ name, count }) => {
-        const item = document.createElement("li");
-        item.textContent = `${count} of ${name}, sent when ${name} signs in on this tablet.`;
-        return item;
-      }),
-    );
-    others.closest("[data-waiting-others-part]").hidden = !counts.others.length;
-  });
-}
+const draw = inOrder(async () => {
+  const store = await database();
+  const [entries, counts] = await Promise.all([
+    store.list({ by: whoseQueue.person, most: shown }),
+    store.counts(whoseQueue.person),
+  ]);
+  const total = counts.waiting + counts.refused + counts.beside;
+  const focused = document.activeElement?.closest("[data-entry-id]")?.dataset.entryId;
+  list.replaceChildren(...entries.map(row));
+  if (focused) {
+    list.querySelector(`[data-entry-id="${CSS.escape(focused)}"] .big-button`)?.focus();
+  }
+  none.hidden = total > 0;
+  tools.hidden = total + counts.others.length === 0;
+  more.hidden = total <= shown;
+  more.textContent = `Show more (${total - entries.length} further)`;
+  others.replaceChildren(
+    ...counts.others.map(({ name, count }) => {
+      const item = document.createElement("li");
+      item.textContent = `${count} of ${name}, sent when ${name} signs in on this tablet.`;
+      return item;
+    }),
+  );
+  others.closest("[data-waiting-others-part]").hidden = !counts.others.length;
+}, requestAnimationFrame);
 
 function row(entry) {
   const drawn = template.content.cloneNode(true);
