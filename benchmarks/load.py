@@ -25,7 +25,7 @@ from collections import Counter
 from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -227,11 +227,12 @@ def prepare(studies: int, runs: int) -> None:
     """In a process of the site: studies with readings, and runs that wait for a tablet."""
     from django.db import transaction
     from django.test import Client as DjangoClient
+    from django.utils import timezone
 
     from benchmarks.programme import fill
     from labsite.models import User
     from labsite.roles import Role, give_role
-    from trials.models import Run, Study
+    from trials.models import Run, SpecimenCheck, Study
 
     fill(studies, 6, 10)
     technician = User.objects.create_user("a-tablet")
@@ -259,6 +260,26 @@ def prepare(studies: int, runs: int) -> None:
         ]
     with transaction.atomic():
         Run.objects.bulk_create(made, batch_size=500)
+        # their specimens were looked at in the morning
+        looked = Run.objects.filter(site__gte=100).select_related("specimen", "zone")
+        at = timezone.now() - timedelta(hours=1)
+        SpecimenCheck.objects.bulk_create(
+            [
+                SpecimenCheck(
+                    uuid=uuid.uuid4(),
+                    run=run,
+                    code=run.specimen.code,
+                    zone=run.zone.code,
+                    how="typed",
+                    is_right=True,
+                    checked_at=at,
+                    received_at=at,
+                    by=technician,
+                )
+                for run in looked
+            ],
+            batch_size=500,
+        )
     # a tablet works through one study
     print(
         json.dumps(

@@ -502,6 +502,7 @@ class ReadingEntry:
     reason: str = ""
     clock_offset_s: float | None = None  # already in `measured_at`
     entered_from: str = Reading.EnteredFrom.BENCH
+    is_at_rig: bool = False  # typed where the specimen is: its check is asked for
 
     def content(self, by: User) -> dict[str, Any]:
         """What makes two entries the same entry."""
@@ -549,6 +550,8 @@ def record_reading(*, by: User, entry: ReadingEntry) -> Recorded:
     if taken is not None:
         # it may be this very entry, stored by another process since our first look
         return _met_by(taken, by=by, entry=entry, digest=digest)
+    if entry.is_at_rig and older is None and entry.run.revision.destructive:
+        policies.check_specimen_looked_at(entry.run, at=entry.measured_at)
     try:
         with transaction.atomic():
             reading = Reading.objects.create(

@@ -22,6 +22,7 @@ from rest_framework.response import Response
 
 from labsite.api_policy import DeedView
 from labsite.errors import NotYet, Refused
+from labsite.models import User
 from labsite.problems import PROBLEM_TYPE, problem_body
 from labsite.roles import Deed, check_may, person
 from trials import actions, queries
@@ -45,6 +46,7 @@ from trials.serializers import (
     sent_of,
 )
 from trials.tablets import by_server_clock
+from trials.witness import CheckEntry, record_bench_reading
 
 LARGEST_BODY = 2 * 1024 * 1024  # bytes; a reading is under 1 kB
 
@@ -128,14 +130,26 @@ class ReadingView(BenchView):
         uuid = parse_reading_id(reading_id)
         given = GivenReading(data=request.data)
         given.is_valid(raise_exception=True)
-        content = given.validated_data
-        content["run"] = run_named(content["run"])
-        content["measured_at"] = by_server_clock(
-            content["measured_at"], content["clock_offset_s"], field="measured_at"
-        )
-        entry = actions.ReadingEntry(uuid=uuid, **content)
-        recorded = actions.record_reading(by=person(request), entry=entry)
+        recorded, entry = record_given(person(request), uuid, given.validated_data)
         return _recorded(recorded, entry)
+
+
+def record_given(
+    by: User, uuid: uuids.UUID, content: dict[str, Any]
+) -> tuple[actions.Recorded, actions.ReadingEntry]:
+    """Store a reading as `GivenReading` understood it, with the look at the rig it carries."""
+    content["run"] = run_named(content["run"])
+    offset = content["clock_offset_s"]
+    content["measured_at"] = by_server_clock(content["measured_at"], offset, field="measured_at")
+    look = content.pop("specimen_check")
+    entry = actions.ReadingEntry(uuid=uuid, **content)
+    check = None
+    if look is not None:
+        at = by_server_clock(look.pop("checked_at"), offset, field="specimen_check")
+        check = CheckEntry(
+            uuid=look.pop("id"), run=entry.run, checked_at=at, clock_offset_s=offset, **look
+        )
+    return record_bench_reading(by=by, entry=entry, check=check), entry
 
 
 def run_named(name: int | uuids.UUID) -> Run:

@@ -39,6 +39,7 @@ REVISION_FIXED = [
     "stop_if",
     "after_run",
     "needs_second_person",
+    "keyed_twice",
     "step_rule",
 ]
 STUDY_FIXED = [
@@ -95,11 +96,14 @@ class TrialsConfig(AppConfig):
         triggers.append_only("trials_traceblock", what="traces")
         triggers.append_only("trials_tracereading", what="derived readings")
         triggers.append_only("trials_photo", what="photos")
+        triggers.append_only("trials_photooriginal", what="photos")
         triggers.append_only("trials_photovoid", what="strikings-out of photos")
         triggers.append_only("trials_videomark", what="marks in films")
         triggers.append_only("trials_specimencheck", what="checks of specimen codes")
+        triggers.append_only("trials_secondkeying", what="second keyings")
         triggers.append_only("trials_readingconfirmation", what="confirmations")
         triggers.append_only("trials_ratingorder", what="orders of grading")
+        triggers.append_only("trials_watch", what="fire watches")
         triggers.append_only("trials_incident", what="incidents")
         triggers.guard(
             triggers.Guard(

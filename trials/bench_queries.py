@@ -11,15 +11,18 @@ from django.db.models import Exists, OuterRef
 from labsite.models import User
 from specimens.models import Zone
 from trials.models import (
+    MethodRevision,
     Reading,
     ReadingConfirmation,
     Run,
     SafetyAcknowledgement,
+    SecondKeying,
     Study,
     VideoMark,
 )
 from trials.photos import PhotoLine, marks_of, photos_of
 from trials.phrases import phrases_for
+from trials.quality_queries import MadeWith, made_with, written
 from trials.queries import RunLine, for_bench, run_line
 from trials.safety import Prompts, prompts_of
 from trials.sketches import Sketch, sketch_of
@@ -49,11 +52,25 @@ class GradePicture:
 
 
 @dataclass(frozen=True)
+class KeyField:
+    """One box in which the second person types the reading again, or chooses."""
+
+    name: str
+    words: str
+    choices: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
 class ToConfirm:
-    """A reading that waits for a second person, and whether this person may be it."""
+    """A reading that waits for a second person, and whether this person may be it.
+
+    With `fields` they type it themselves; `differing` is what was typed and was not the same.
+    """
 
     reading: Reading
     is_own: bool
+    fields: tuple[KeyField, ...] = ()
+    differing: tuple[SecondKeying, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -93,7 +110,6 @@ def bench_aids(run: Run, user: User) -> BenchAids:
     return BenchAids(
         wanted_code=wanted_code(run),
         is_blind=run.study.is_blind,
-        asks_specimen=revision.destructive,
         zones=tuple(_zone_names(run)),
         zone=run.zone.code,
         sketch=sketch_of(
@@ -102,23 +118,50 @@ def bench_aids(run: Run, user: User) -> BenchAids:
             name=run.zone.name,
             side="" if run.zone.side == Zone.Side.NONE else run.zone.side,
         ),
-        prompts=prompts_of(
-            revision.hazard_family, tuple(revision.stop_if), tuple(revision.after_run)
-        ),
-        reads={"low": revision.range_low, "high": revision.range_high},
-        usual={"low": revision.plausible_low, "high": revision.plausible_high},
-        step_rule=dict(revision.step_rule),
-        asks_watcher=any(check["key"] == WATCHER_CHECK for check in revision.checks),
-        watcher=_last_watcher(user),
-        phrases=phrases_for(revision.hazard_family),
-        grades=grade_pictures(revision.method.key, revision.grade_scale),
         photos=photos_of(run),
         marks=tuple(marks_of(run)[:MOST_MARKS]),
-        to_confirm=tuple(ToConfirm(one, one.by_id == user.pk) for one in waiting)
-        if revision.needs_second_person and not is_void
+        to_confirm=tuple(_to_confirm(one, revision, user) for one in waiting)
+        if (revision.needs_second_person or revision.keyed_twice) and not is_void
         else (),
         confirmations=tuple(confirmed),
+        **_method_aids(revision, user),
     )
+
+
+def added_run_aids(study: Study, revision: MethodRevision, user: User) -> BenchAids:
+    """The aids of a run that was added on a tablet: those of its method."""
+    zones = Zone.objects.filter(
+        product__specimens__memberships__study=study,
+        capacities__method_key=revision.method.key,
+    ).distinct()
+    return BenchAids(
+        wanted_code="",
+        is_blind=False,
+        zones=tuple(_zone_name(zone) for zone in zones),
+        zone="",
+        sketch=None,
+        photos=(),
+        marks=(),
+        to_confirm=(),
+        confirmations=(),
+        **_method_aids(revision, user),
+    )
+
+
+def _method_aids(revision: MethodRevision, user: User) -> dict[str, Any]:
+    return {
+        "asks_specimen": revision.destructive,
+        "prompts": prompts_of(
+            revision.hazard_family, tuple(revision.stop_if), tuple(revision.after_run)
+        ),
+        "reads": {"low": revision.range_low, "high": revision.range_high},
+        "usual": {"low": revision.plausible_low, "high": revision.plausible_high},
+        "step_rule": dict(revision.step_rule),
+        "asks_watcher": any(check["key"] == WATCHER_CHECK for check in revision.checks),
+        "watcher": _last_watcher(user),
+        "phrases": phrases_for(revision.hazard_family),
+        "grades": grade_pictures(revision.method.key, revision.grade_scale),
+    }
 
 
 def for_aids(run_id: int, slug: str) -> Run:
@@ -134,16 +177,53 @@ def _zone_names(run: Run) -> list[ZoneName]:
     zones = Zone.objects.filter(
         product=run.specimen.product_id, capacities__method_key=run.revision.method.key
     )
-    names = [
-        ZoneName(
-            zone.code,
-            zone.name if zone.side == Zone.Side.NONE else f"{zone.name}, {zone.side}",
-        )
-        for zone in zones
-    ]
+    names = [_zone_name(zone) for zone in zones]
     if run.zone.code not in {zone.code for zone in names}:
         names.append(ZoneName(run.zone.code, run.zone.name))
     return names
+
+
+def _to_confirm(reading: Reading, revision: MethodRevision, user: User) -> ToConfirm:
+    is_own = reading.by_id == user.pk
+    if not revision.keyed_twice:
+        return ToConfirm(reading, is_own)
+    differing = reading.second_keyings.filter(agrees=False).select_related("by")
+    return ToConfirm(reading, is_own, key_fields(revision), tuple(differing))
+
+
+def key_fields(revision: MethodRevision) -> tuple[KeyField, ...]:
+    """The boxes of a raw entry of this method, as a second person types it."""
+    unit = written(revision.unit)
+    levels = tuple((f"{level:g}", f"{level:g} {unit}") for level in revision.levels)
+    ended = (("failed", "failed"), ("stopped", "stopped before it failed"))
+    held = (("held", "held"), ("failed", "failed"))
+    grades = tuple(
+        (str(one["grade"]), f"{one['grade']}: {one['words']}") for one in revision.grade_scale
+    )
+    fields = {
+        "value": [KeyField("value", f"Value, in {unit}")],
+        "timer": [KeyField("seconds", "Seconds"), KeyField("ended", "How it ended", ended)],
+        "tally": [KeyField("turns", "Turns"), KeyField("ended", "How it ended", ended)],
+        "rising_steps": [
+            KeyField("held_at", f"Highest level held, in {unit}", levels),
+            KeyField("failed_at", f"Level failed at, in {unit}", levels),
+        ],
+        "challenge": [
+            KeyField("level", f"Level, in {unit}", levels),
+            KeyField("outcome", "What happened", held),
+        ],
+        "mass_gain": [
+            KeyField("before_g", "Mass before, in g"),
+            KeyField("after_g", "Mass after, in g"),
+        ],
+        "grade": [KeyField("grade", "Grade", grades)],
+    }
+    return tuple(fields[revision.outcome_kind])
+
+
+def _zone_name(zone: Zone) -> ZoneName:
+    side = "" if zone.side == Zone.Side.NONE else f", {zone.side}"
+    return ZoneName(zone.code, f"{zone.name}{side}")
 
 
 def _last_watcher(user: User) -> str:
@@ -178,6 +258,7 @@ class TodayBlock:
 
     method: str
     runs: tuple[RunLine, ...]
+    made_with: tuple[MadeWith, ...]
 
 
 @dataclass(frozen=True)
@@ -205,14 +286,16 @@ def today(study: Study) -> Today:
         waiting.filter(session__gt=0).order_by("session").values_list("session", flat=True).first()
     )
     own = runs.filter(session=session) if session else runs
-    to_do = for_bench(own.filter(void__isnull=True, is_read=False).order_by("position", "pk"))[
-        : TODAY_AT_MOST + 1
-    ]
-    lines = [run_line(run) for run in to_do]
-    shown = lines[:TODAY_AT_MOST]
+    to_do = for_bench(own.filter(void__isnull=True, is_read=False).order_by("position", "pk"))
+    shown = list(to_do[:TODAY_AT_MOST])
+    equipment = made_with(shown)
     blocks = tuple(
-        TodayBlock(method, tuple(same))
-        for method, same in groupby(shown, key=lambda line: line.method_name)
+        TodayBlock(
+            revision.method.name,
+            tuple(run_line(run) for run in same),
+            equipment.get(revision.pk, ()),
+        )
+        for revision, same in groupby(shown, key=lambda run: run.revision)
     )
     count = own.count()
     waiting_count = own.filter(void__isnull=True, is_read=False).count()

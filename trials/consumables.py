@@ -1,5 +1,6 @@
 """What may be done with consumables: take in a lot, use a piece, throw it away."""
 
+from datetime import datetime
 from typing import Any
 
 from django.db import IntegrityError, transaction
@@ -50,11 +51,18 @@ def use_count(unit: ConsumableUnit) -> int:
 
 
 @transaction.atomic
-def use_consumable(*, by: User, run: Run, unit: ConsumableUnit, reason: str = "") -> ConsumableUse:
+def use_consumable(
+    *,
+    by: User,
+    run: Run,
+    unit: ConsumableUnit,
+    reason: str = "",
+    chosen_at: datetime | None = None,
+) -> ConsumableUse:
     """Say that a run uses this piece.
 
     Past its limit or its date it needs a reason and leads to a caution. A one-shot piece is used
-    once, whatever the reason.
+    once, whatever the reason. `chosen_at` is when a tablet chose it, which may reach us late.
     """
     standing = ConsumableUse.objects.filter(run=run, unit=unit).first()
     if standing is not None:
@@ -64,7 +72,7 @@ def use_consumable(*, by: User, run: Run, unit: ConsumableUnit, reason: str = ""
         ConsumableUnit.objects.select_for_update(of=("self",)).select_related("lot").get(pk=unit.pk)
     )
     past = past_limit(unit)
-    problems = _use_problems(run, unit, past, reason)
+    problems = _use_problems(run, unit, past, reason, chosen_at)
     if problems:
         raise Refused(problems)
     try:
@@ -101,7 +109,15 @@ def past_limit(unit: ConsumableUnit) -> str:
     return ""
 
 
-def _use_problems(run: Run, unit: ConsumableUnit, past: str, reason: str) -> dict[str, list[str]]:
+def uses_left(unit: ConsumableUnit) -> int | None:
+    """How often it may still be used; None when it has no limit."""
+    limit = unit.lot.use_limit
+    return None if limit is None else max(0, limit - use_count(unit))
+
+
+def _use_problems(
+    run: Run, unit: ConsumableUnit, past: str, reason: str, chosen_at: datetime | None
+) -> dict[str, list[str]]:
     wanted = run.revision.needs_consumables
     if wanted and unit.lot.kind not in wanted:
         return {"consumable": [f"This method uses: {', '.join(wanted)}."]}
@@ -115,7 +131,10 @@ def _use_problems(run: Run, unit: ConsumableUnit, past: str, reason: str) -> dic
                 f"{past} Take another, or say why it is used; the scorecard will carry a caution."
             ]
         }
-    if run.readings.exists() and not reason.strip():
+    read_before = run.readings.all()
+    if chosen_at is not None:
+        read_before = read_before.filter(measured_at__lt=chosen_at)
+    if read_before.exists() and not reason.strip():
         return {"reason": ["The run has a reading: say how you know what it used."]}
     return {}
 

@@ -40,7 +40,10 @@ ADDRESSES = frozenset(
         "api-checks",
         "api-runs",
         "api-held",
+        "api-equipment",
+        "api-watch",
         "api-photo",
+        "api-photo-original",
         "api-mark",
         "api-specimen-check",
     }

@@ -152,14 +152,20 @@ def record_check(*, by: User, instrument: Instrument, fields: dict[str, Any]) ->
 
 @transaction.atomic
 def use_instrument(
-    *, by: User, run: Run, instrument: Instrument, reason: str = ""
+    *,
+    by: User,
+    run: Run,
+    instrument: Instrument,
+    reason: str = "",
+    chosen_at: datetime | None = None,
 ) -> InstrumentUse:
     """Say that a run is made with this instrument.
 
-    Overdue needs a reason and leads to a caution; set aside or retired is refused.
+    Overdue needs a reason and leads to a caution; set aside or retired is refused. `chosen_at` is
+    when a tablet chose it, which may reach us only after the reading.
     """
     instrument = Instrument.objects.get(pk=instrument.pk)
-    problems = _use_problems(run, instrument, reason)
+    problems = _use_problems(run, instrument, reason, chosen_at)
     if problems:
         raise Refused(problems)
     standing = InstrumentUse.objects.filter(run=run, instrument=instrument).first()
@@ -182,16 +188,20 @@ def use_instrument(
     return use
 
 
-def _use_problems(run: Run, instrument: Instrument, reason: str) -> dict[str, list[str]]:
+def _use_problems(
+    run: Run, instrument: Instrument, reason: str, chosen_at: datetime | None
+) -> dict[str, list[str]]:
     wanted = run.revision.needs_instruments
     if wanted and instrument.kind not in wanted:
         return {"instrument": [f"This method is read with: {', '.join(wanted)}."]}
     measured_at = run.readings.values_list("measured_at", flat=True).first()
+    if chosen_at is not None and measured_at is not None and chosen_at <= measured_at:
+        measured_at = None  # it was chosen first and only arrived later
     if measured_at is None and instrument.state != Instrument.State.IN_SERVICE:
         return {"instrument": [f"{instrument} is {instrument.get_state_display()}."]}
     if measured_at is not None and not reason.strip():
         return {"reason": ["The run has a reading: say how you know what it was read with."]}
-    day = (measured_at or timezone.now()).date()
+    day = (measured_at or chosen_at or timezone.now()).date()
     if calibration_on(instrument, day) is None and not reason.strip():
         why = (
             f"{instrument} is not in calibration on {day:%d %B %Y}. Take another, or say why it "

@@ -212,6 +212,7 @@ class DraftForm(ActionForm):
             "At the bench",
             (
                 "needs_second_person",
+                "keyed_twice",
                 "plausible_low",
                 "plausible_high",
                 "step_start",
@@ -300,6 +301,9 @@ class DraftForm(ActionForm):
     )
     needs_second_person = forms.BooleanField(
         label="A second person confirms each reading", required=False
+    )
+    keyed_twice = forms.BooleanField(
+        label="A second person types each reading without looking at the first", required=False
     )
     plausible_low = NumberField(label="The bench asks again below", required=False, min_value=0)
     plausible_high = NumberField(label="The bench asks again above", required=False, min_value=0)

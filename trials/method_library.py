@@ -62,6 +62,7 @@ FIELD_WORDS = {
     "stop_if": "Stop at once if",
     "after_run": "After a run",
     "needs_second_person": "A second person confirms",
+    "keyed_twice": "A second person types it again",
     "plausible_low": "Asks again below",
     "plausible_high": "Asks again above",
     "step_rule": "Rule of the steps",

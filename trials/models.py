@@ -133,6 +133,10 @@ class MethodRevision(models.Model):
     needs_second_person = models.BooleanField(
         default=False, help_text="A second person confirms each reading, by their own sign-in."
     )
+    keyed_twice = models.BooleanField(
+        default=False,
+        help_text="The second person types each reading without looking at the first.",
+    )
     plausible_low = models.FloatField(
         null=True, blank=True, help_text="Below this the bench asks again."
     )
@@ -1339,6 +1343,7 @@ class Photo(models.Model):
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
 
     void: PhotoVoid
+    original: PhotoOriginal
 
     class Meta:
         constraints = [
@@ -1351,6 +1356,24 @@ class Photo(models.Model):
 
     def __str__(self) -> str:
         return f"{self.run}: photo, {self.get_shows_display()}"
+
+
+class PhotoOriginal(models.Model):
+    """All pixels of a photo that its tablet had sent smaller first. Kept without metadata too."""
+
+    uuid = models.UUIDField(primary_key=True, help_text="Of the tablet's entry.")
+    photo = models.OneToOneField(Photo, on_delete=models.PROTECT, related_name="original")
+    full = models.CharField(max_length=120, help_text="Name in the storage.")
+    width_px = models.PositiveIntegerField()
+    height_px = models.PositiveIntegerField()
+    byte_count = models.PositiveIntegerField()
+    source_digest = models.CharField(max_length=64, help_text="SHA-256 of the file as it came.")
+    full_digest = models.CharField(max_length=64, help_text="SHA-256 of the picture as kept.")
+    received_at = models.DateTimeField(help_text="By the server's clock.")
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    def __str__(self) -> str:
+        return f"{self.photo}, original"
 
 
 class PhotoVoid(models.Model):
@@ -1412,6 +1435,9 @@ class SpecimenCheck(models.Model):
     zone = models.CharField(max_length=40, blank=True)
     how = models.CharField(max_length=7, choices=How)
     is_right = models.BooleanField()
+    reason = models.TextField(
+        blank=True, help_text="What was swapped and why: after a wrong one, or before its turn."
+    )
     checked_at = models.DateTimeField(
         help_text="By the bench's clock, put right by `clock_offset_s`."
     )
@@ -1424,6 +1450,23 @@ class SpecimenCheck(models.Model):
 
     def __str__(self) -> str:
         return f"{self.run}: {self.code} {self.how}"
+
+
+class SecondKeying(models.Model):
+    """What a second person typed for a reading without looking at it. Those that differ stay too."""
+
+    reading = models.ForeignKey(Reading, on_delete=models.PROTECT, related_name="second_keyings")
+    raw = models.JSONField()
+    words = models.CharField(max_length=200)
+    agrees = models.BooleanField()
+    at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering = ["reading", "at"]
+
+    def __str__(self) -> str:
+        return f"{self.reading}, typed again: {self.words}"
 
 
 class ReadingConfirmation(models.Model):
@@ -1484,6 +1527,40 @@ class Incident(models.Model):
 
     def __str__(self) -> str:
         return f"{self.at:%d %B %Y %H:%M}: {self.what[:60]}"
+
+
+class Watch(models.Model):
+    """A fire watch or a cool-down after the last run of a method: from when to when, and by whom."""
+
+    class Kind(models.TextChoices):
+        FIRE = "fire", "fire watch"
+        COOLING = "cooling", "cool-down"
+
+    uuid = models.UUIDField(primary_key=True)
+    study = models.ForeignKey(Study, on_delete=models.PROTECT, related_name="watches")
+    revision = models.ForeignKey(MethodRevision, on_delete=models.PROTECT, related_name="+")
+    kind = models.CharField(max_length=7, choices=Kind)
+    minutes = models.PositiveSmallIntegerField(help_text="As the method names it.")
+    started_at = models.DateTimeField(help_text="When the last run before it was read.")
+    ended_at = models.DateTimeField()
+    watcher = models.CharField(max_length=80)
+    note = models.TextField(blank=True, help_text="Why it ended early, or what was seen.")
+    received_at = models.DateTimeField(help_text="By the server's clock.")
+    clock_offset_s = models.FloatField(null=True, blank=True)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(ended_at__gte=F("started_at")), name="watch_ends_after_it_started"
+            ),
+            models.CheckConstraint(condition=~Q(watcher=""), name="watch_says_who"),
+        ]
+        ordering = ["study", "ended_at"]
+        verbose_name_plural = "watches"
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()} after {self.revision}, until {self.ended_at:%H:%M}"
 
 
 class RunExclusion(models.Model):

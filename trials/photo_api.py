@@ -63,6 +63,12 @@ class GivenPhoto(Given):
     clock_offset_s = ClockOffset()
 
 
+class GivenOriginal(Given):
+    """Which photo the original in the body is of."""
+
+    photo = serializers.UUIDField()
+
+
 class GivenMark(Given):
     """A moment of a film."""
 
@@ -101,6 +107,16 @@ class PhotoAnswer(serializers.Serializer[Any]):
     void_reason = serializers.CharField()
 
 
+class PhotoOriginalAnswer(serializers.Serializer[Any]):
+    """The original as kept. `digest` is the SHA-256 of the picture at the photo's `full_url`."""
+
+    id = serializers.UUIDField(source="uuid")
+    photo = serializers.UUIDField(source="photo_id")
+    width_px = serializers.IntegerField()
+    height_px = serializers.IntegerField()
+    digest = serializers.CharField(source="full_digest")
+
+
 class MarkAnswer(serializers.Serializer[Any]):
     """A mark in a film as kept."""
 
@@ -136,16 +152,37 @@ class PhotoView(BenchView):
         given = GivenPhoto(data=said)
         given.is_valid(raise_exception=True)
         content = _put_right(given.validated_data, "taken_at")
-        # an empty body never reaches the parser
-        parsed = request.data
-        body = parsed.get("content", b"") if isinstance(parsed, dict) else b""
-        entry = photos.PhotoEntry(uuid=uuid, content=body, **content)
+        entry = photos.PhotoEntry(uuid=uuid, content=_body_of(request), **content)
         kept = photos.keep_photo(by=person(request), entry=entry)
         if kept.state == "other content":
             return _taken(uuid, "photo")
         is_new = kept.state == "stored"
         return Response(
             PhotoAnswer(photos.photo_line(kept.photo)).data,
+            status=status.HTTP_201_CREATED if is_new else status.HTTP_200_OK,
+        )
+
+
+class PhotoOriginalView(BenchView):
+    """All pixels of a photo that came smaller first; the address names the photo."""
+
+    parser_classes = [PhotoBytes]
+    deeds: ClassVar[Mapping[str, Deed]] = {"PUT": Deed.ENTER_READINGS}
+    takes: ClassVar = {"PUT": OpenApiTypes.BINARY}
+    gives: ClassVar = {"PUT": PhotoOriginalAnswer}
+
+    def put(self, request: Request, original_id: str) -> Response:
+        uuid = parse_reading_id(original_id)
+        given = GivenOriginal(data=request.query_params.dict())
+        given.is_valid(raise_exception=True)
+        original, is_new = photos.keep_original(
+            by=person(request),
+            uuid=uuid,
+            photo_uuid=given.validated_data["photo"],
+            content=_body_of(request),
+        )
+        return Response(
+            PhotoOriginalAnswer(original).data,
             status=status.HTTP_201_CREATED if is_new else status.HTTP_200_OK,
         )
 
@@ -193,10 +230,16 @@ class MarkView(BenchView):
         )
 
 
+def _body_of(request: Request) -> bytes:
+    parsed = request.data
+    # an empty body never reaches the parser
+    return parsed.get("content", b"") if isinstance(parsed, dict) else b""
+
+
 def photo_by_id(photo_id: str) -> Photo:
     """The photo of an address, with what its line reads; 404 without one."""
     found = (
-        Photo.objects.select_related("by", "zone", "void", "run__study")
+        Photo.objects.select_related("by", "zone", "void", "original", "run__study")
         .filter(pk=parse_reading_id(photo_id))
         .first()
     )

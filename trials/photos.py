@@ -15,13 +15,13 @@ from django.urls import reverse
 from django.utils import timezone
 
 from labsite import audit
-from labsite.errors import Refused
+from labsite.errors import Conflict, NotYet, Refused
 from labsite.images import CONTENT_TYPE, CleanPhoto, Picture, clean_photo
 from labsite.models import User
 from specimens.models import Zone
 from trials import policies
 from trials.actions import digest_of
-from trials.models import Photo, PhotoVoid, Run, VideoMark
+from trials.models import Photo, PhotoOriginal, PhotoVoid, Run, VideoMark
 
 Size = Literal["display", "full"]
 
@@ -155,6 +155,51 @@ def _created(
     return photo
 
 
+def keep_original(
+    *, by: User, uuid: uuids.UUID, photo_uuid: uuids.UUID, content: bytes
+) -> tuple[PhotoOriginal, bool]:
+    """All pixels of a photo that came smaller first, and whether they are new here."""
+    digest = hashlib.sha256(content).hexdigest()
+    photo = _known(photo_uuid)
+    if photo is None:
+        raise NotYet({"photo": ["The photo it belongs to has not arrived."]}, waits_for="photo")
+    if photo.by_id != by.pk:
+        raise Refused({"photo": ["The original is sent by whoever took the photo."]})
+    standing = PhotoOriginal.objects.filter(photo=photo).first()
+    if standing is None:
+        clean = clean_photo(content)
+        name = _put(clean.full)
+        try:
+            with transaction.atomic():
+                made = PhotoOriginal.objects.create(
+                    uuid=uuid,
+                    photo=photo,
+                    full=name,
+                    width_px=clean.full.width_px,
+                    height_px=clean.full.height_px,
+                    byte_count=len(clean.full.content),
+                    source_digest=digest,
+                    full_digest=clean.full.digest,
+                    received_at=timezone.now(),
+                    by=by,
+                )
+                audit.record(
+                    by=by,
+                    verb="kept the original of a photo",
+                    subject=photo.run,
+                    detail={"photo": str(photo.pk), "source_digest": digest},
+                )
+            return made, True
+        except IntegrityError:
+            # sent twice at once: the other was quicker
+            standing = PhotoOriginal.objects.filter(photo=photo).first()
+            if standing is None:
+                raise
+    if (standing.pk, standing.source_digest) != (uuid, digest):
+        raise Conflict("Another original of this photo stands. That one stays.")
+    return standing, False
+
+
 @transaction.atomic
 def strike_out_photo(*, by: User, photo: Photo, reason: str) -> PhotoVoid:
     """The photo shows the wrong thing. It stays readable and says why it does not count."""
@@ -272,12 +317,15 @@ def photo_lines(photos: Iterable[Photo]) -> tuple[PhotoLine, ...]:
 def photos_of(run: Run) -> tuple[PhotoLine, ...]:
     """The photos of a run in the order they were taken: one query."""
     return photo_lines(
-        Photo.objects.filter(run=run).select_related("by", "zone", "void").order_by("taken_at")
+        Photo.objects.filter(run=run)
+        .select_related("by", "zone", "void", "original")
+        .order_by("taken_at")
     )
 
 
 def photo_line(photo: Photo) -> PhotoLine:
-    """One photo; no query when fetched with `by`, `zone` and `void`."""
+    """One photo; no query when fetched with `by`, `zone`, `void` and `original`."""
+    whole = photo.original if hasattr(photo, "original") else photo
     return PhotoLine(
         id=photo.pk,
         run=photo.run_id,
@@ -285,15 +333,15 @@ def photo_line(photo: Photo) -> PhotoLine:
         shows_words=photo.get_shows_display(),
         caption=photo.caption,
         zone=photo.zone.code if photo.zone else "",
-        width_px=photo.width_px,
-        height_px=photo.height_px,
-        is_original=photo.is_original,
+        width_px=whole.width_px,
+        height_px=whole.height_px,
+        is_original=photo.is_original or whole is not photo,
         taken_at=photo.taken_at,
         received_at=photo.received_at,
         by=photo.by.display_name,
         display_url=reverse("photo-file", args=[photo.pk, "display"]),
         full_url=reverse("photo-file", args=[photo.pk, "full"]),
-        digest=photo.full_digest,
+        digest=whole.full_digest,
         void_reason=photo.void.reason if hasattr(photo, "void") else "",
     )
 
@@ -303,7 +351,9 @@ def photo_response(photo: Photo, size: Size) -> FileResponse:
 
     The name in the address never reaches the disk: the storage's own name is in the row.
     """
-    name = photo.full if size == "full" else photo.display
+    name = photo.display
+    if size == "full":
+        name = photo.original.full if hasattr(photo, "original") else photo.full
     try:
         opened = default_storage.open(name, "rb")
     except FileNotFoundError:
@@ -313,7 +363,11 @@ def photo_response(photo: Photo, size: Size) -> FileResponse:
     response.headers["X-Content-Type-Options"] = "nosniff"
     response.headers["Content-Security-Policy"] = "default-src 'none'; sandbox"
     response.headers["Cross-Origin-Resource-Policy"] = "same-origin"
-    response.headers["Cache-Control"] = "private, max-age=31536000, immutable"
+    # a smaller one sent first gives way to its original
+    is_final = size == "display" or photo.is_original or hasattr(photo, "original")
+    response.headers["Cache-Control"] = (
+        "private, max-age=31536000, immutable" if is_final else "private, no-cache"
+    )
     return response
 
 

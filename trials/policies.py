@@ -7,7 +7,14 @@ from django.utils import timezone
 from labsite.errors import NotYet, Refused
 from labsite.models import User
 from specimens.models import Specimen, Zone
-from trials.models import ArmSpecimen, MethodRevision, Run, SafetyAcknowledgement, Study
+from trials.models import (
+    ArmSpecimen,
+    MethodRevision,
+    Run,
+    SafetyAcknowledgement,
+    SpecimenCheck,
+    Study,
+)
 
 SAFETY_LASTS = timedelta(hours=12)  # one working day: a new session asks again
 SAFETY_SLACK = timedelta(minutes=1)  # two measurements of one tablet's clock differ by seconds
@@ -114,6 +121,17 @@ def check_site_free(
     )
     if used.exists():
         raise Refused({"site": [f"Site {site} of {zone.name} on {specimen.code} is used up."]})
+
+
+def check_specimen_looked_at(run: Run, *, at: datetime) -> None:
+    """The right specimen and zone were on the rig before the run destroyed them."""
+    right = SpecimenCheck.objects.filter(run=run, is_right=True, checked_at__lte=at + SAFETY_SLACK)
+    if not right.exists():
+        raise NotYet(
+            "Nothing shows which specimen was on the rig: scan or type its code under "
+            "'What lies on the rig', then keep the reading again.",
+            waits_for="specimen check",
+        )
 
 
 def check_safety_acknowledged(

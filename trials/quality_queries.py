@@ -1,14 +1,15 @@
 """What the pages of instruments, consumables, controls and the room show."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from django.db.models import Count, Max, Q
+from django.db.models import Count, F, Max, Q
 from django.utils import timezone
 
 from labsite.models import Job, JobState
 from specimens.words import HELD_SPACE
+from trials.consumables import uses_left
 from trials.instruments import calibration_on, is_passed
 from trials.intervals import plain
 from trials.models import (
@@ -16,9 +17,11 @@ from trials.models import (
     Conditioning,
     ConsumableLot,
     ConsumableUnit,
+    ConsumableUse,
     ControlRun,
     Instrument,
     InstrumentCheck,
+    InstrumentUse,
     MethodRevision,
     OutOfTolerance,
     RoomReading,
@@ -31,6 +34,7 @@ from trials.queries import WRITTEN, interval_words
 from trials.stands_for import is_moved, newest_by, shift_of
 
 SHOWN = 100
+MOST_TO_TAKE = 3  # of one method on the sheet; the run's own page lists them all
 
 
 @dataclass(frozen=True)
@@ -354,9 +358,7 @@ def run_equipment(run: Run) -> RunEquipment:
     moved = is_moved(revision.outcome_kind, corrects_by_control=revision.corrects_by_control)
     for use in run.instrument_uses.select_related("instrument"):
         counts = newest_by(use.instrument.calibrations.all(), day)
-        told = ""
-        if calibration_on(use.instrument, day) is None:
-            told = f", {status_of(use.instrument, day)[0]}"
+        told = f", {status_of(use.instrument, day)[0]}"
         shift = counts and shift_of(counts, use.instrument.unit, revision.unit)
         if moved and shift and shift.amount:
             told += (
@@ -367,8 +369,8 @@ def run_equipment(run: Run) -> RunEquipment:
     units = []
     for piece in run.consumable_uses.select_related("unit__lot"):
         lot = piece.unit.lot
-        words = level_words(lot)
-        units.append(f"{piece.unit}{f', {words}' if words else ''}")
+        told = ", ".join(words for words in (left_words(piece.unit), level_words(lot)) if words)
+        units.append(f"{piece.unit}{f', {told}' if told else ''}")
     kind = FIGURES.get(str(run.revision.trace.get("figure")))
     return RunEquipment(
         instruments=tuple(instruments),
@@ -382,3 +384,71 @@ def run_equipment(run: Run) -> RunEquipment:
             kind__in=revision.needs_instruments, state=Instrument.State.IN_SERVICE
         ).exists(),
     )
+
+
+def left_words(unit: ConsumableUnit) -> str:
+    """How much use is left in a piece: its uses and its date; empty when it has neither limit."""
+    lot, left = unit.lot, uses_left(unit)
+    told = []
+    if lot.is_one_shot:
+        told.append("works once, unused" if left else "used up")
+    elif left is not None:
+        told.append(f"{left} of {lot.use_limit} uses left")
+    if lot.expires_on is not None:
+        told.append(f"expires {lot.expires_on:%d %B %Y}")
+    return ", ".join(told)
+
+
+@dataclass(frozen=True)
+class MadeWith:
+    """One thing that the runs of a method are made with, as the sheet shows it."""
+
+    words: str
+    state: str
+    is_named: bool  # for at least one of the runs; else it is what could be taken
+
+
+def made_with(runs: Sequence[Run]) -> dict[int, tuple[MadeWith, ...]]:
+    """Instruments and consumables of runs still to do, by method revision.
+
+    What the runs name; for a kind that nobody named yet, what is in service and could be taken.
+    """
+    day = timezone.localdate()
+    told: dict[int, dict[str, MadeWith]] = {}
+    kinds: dict[int, set[str]] = {}
+
+    def add(run: Run, kind: str, made: MadeWith) -> None:
+        told.setdefault(run.revision_id, {})[made.words] = made
+        kinds.setdefault(run.revision_id, set()).add(kind)
+
+    for use in InstrumentUse.objects.filter(run__in=runs).select_related("run", "instrument"):
+        state = status_of(use.instrument, day)[0]
+        add(use.run, use.instrument.kind, MadeWith(str(use.instrument), state, is_named=True))
+    for piece in ConsumableUse.objects.filter(run__in=runs).select_related("run", "unit__lot"):
+        state = left_words(piece.unit)
+        add(piece.run, piece.unit.lot.kind, MadeWith(str(piece.unit), state, is_named=True))
+    for revision in {run.revision_id: run.revision for run in runs}.values():
+        named = kinds.get(revision.pk, set())
+        for could in _could_be_taken(revision, named, day):
+            told.setdefault(revision.pk, {})[could.words] = could
+    return {revision: tuple(found.values()) for revision, found in told.items()}
+
+
+def _could_be_taken(revision: MethodRevision, named: set[str], day: date) -> list[MadeWith]:
+    instruments = Instrument.objects.filter(
+        kind__in=set(revision.needs_instruments) - named, state=Instrument.State.IN_SERVICE
+    )
+    units = (
+        ConsumableUnit.objects.filter(
+            lot__kind__in=set(revision.needs_consumables) - named, discarded_on__isnull=True
+        )
+        .exclude(pk__in=ConsumableUnit.objects.filter(uses__is_one_shot=True))
+        .select_related("lot")
+        .annotate(last=Max("uses__at"))
+        # the piece in use before those that are still new
+        .order_by(F("last").desc(nulls_last=True), "pk")
+    )
+    return [
+        MadeWith(str(one), status_of(one, day)[0], is_named=False)
+        for one in instruments[:MOST_TO_TAKE]
+    ] + [MadeWith(str(one), left_words(one), is_named=False) for one in units[:MOST_TO_TAKE]]

@@ -585,37 +585,75 @@ class BenchRun:
 def bench_run(run_id: int, *, slug: str, user: User) -> BenchRun:
     """The entry page's content; raises `Run.DoesNotExist`."""
     run = for_bench(Run.objects.filter(pk=run_id, study__slug=slug)).get()
-    revision = run.revision
-    scale = revision.scale
-    low, high = plain(scale.range_low), with_unit(scale.range_high, scale.unit)
+    method = _method_content(run.revision, user)
     return BenchRun(
         line=run_line(run),
         study_title=run.study.title,
-        kind=revision.outcome_kind,
-        unit=revision.unit,
-        quantity=revision.quantity,
-        range_words=f"{low} to {high}",
-        resolution_words=with_unit(scale.resolution, scale.unit),
-        limit_words=""
+        facts=_facts(run),
+        conflicts=conflicts_of(run),
+        next_run=next_run_id(run),
+        **method,
+    )
+
+
+def added_run(study: Study, revision: MethodRevision, user: User) -> BenchRun:
+    """The entry page of a run that was added on a tablet and is not known here yet.
+
+    The tablet fills in specimen, zone and site; everything of the method is here.
+    """
+    line = RunLine(
+        id=0,
+        study=study.slug,
+        method_key=revision.method.key,
+        method_name=revision.method.name,
+        method_number=revision.number,
+        specimen="",
+        product="",
+        zone="",
+        zone_name="",
+        site=0,
+        position=0,
+        state="to do",
+        to_settle=False,
+        wanted=readings_wanted(revision),
+        readings=(),
+        void=None,
+    )
+    method = _method_content(revision, user)
+    return BenchRun(
+        line=line, study_title=study.title, facts=(), conflicts=(), next_run=None, **method
+    )
+
+
+def _method_content(revision: MethodRevision, user: User) -> dict[str, Any]:
+    """What an entry page shows of a method, whatever the run."""
+    scale = revision.scale
+    low, high = plain(scale.range_low), with_unit(scale.range_high, scale.unit)
+    return {
+        "kind": revision.outcome_kind,
+        "unit": revision.unit,
+        "quantity": revision.quantity,
+        "range_words": f"{low} to {high}",
+        "resolution_words": with_unit(scale.resolution, scale.unit),
+        "limit_words": ""
         if scale.detection_limit is None
         else with_unit(scale.detection_limit, scale.unit),
-        decimals=max(0, math.ceil(-math.log10(scale.resolution))),
-        facts=_facts(run),
-        settings=tuple(setting_fact(setting) for setting in revision.settings),
-        derived_label=derivation(revision.derivation).output_words if revision.derivation else "",
-        derived_law=_derived_law(revision),
-        levels=tuple(_level(level, revision) for level in revision.levels),
-        grades=tuple(Fact(str(g["grade"]), g["words"]) for g in revision.grade_scale),
-        steps=tuple(revision.steps),
-        hazards=tuple(revision.hazards),
-        checks=tuple(
+        "decimals": max(0, math.ceil(-math.log10(scale.resolution))),
+        "settings": tuple(setting_fact(setting) for setting in revision.settings),
+        "derived_label": derivation(revision.derivation).output_words
+        if revision.derivation
+        else "",
+        "derived_law": _derived_law(revision),
+        "levels": tuple(_level(level, revision) for level in revision.levels),
+        "grades": tuple(Fact(str(g["grade"]), g["words"]) for g in revision.grade_scale),
+        "steps": tuple(revision.steps),
+        "hazards": tuple(revision.hazards),
+        "checks": tuple(
             Check(check["key"], check["text"], bool(check.get("critical")))
             for check in revision.checks
         ),
-        acknowledged=_acknowledged(revision, user),
-        conflicts=conflicts_of(run),
-        next_run=next_run_id(run),
-    )
+        "acknowledged": _acknowledged(revision, user),
+    }
 
 
 def _facts(run: Run) -> tuple[Fact, ...]:

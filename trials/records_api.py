@@ -22,12 +22,10 @@ from labsite.api_policy import DeedView
 from labsite.errors import Conflict, Refused
 from labsite.roles import Deed, person
 from specimens.models import Product, ServiceEntry, Specimen
-from trials import actions
-from trials.api import BenchView, run_named
+from trials.api import BenchView, record_given
 from trials.models import Instrument, MethodRevision, Reading, Study
 from trials.serializers import GivenReading, RawEntry
 from trials.studies import is_closed
-from trials.tablets import by_server_clock
 
 MOST_READINGS_AT_ONCE = 500
 
@@ -257,11 +255,7 @@ class ReadingsView(RecordList, BenchView):
 
 def _store(by: Any, content: dict[str, Any]) -> dict[str, str]:
     uuid = content.pop("id")
-    content["run"] = run_named(content["run"])
-    content["measured_at"] = by_server_clock(
-        content["measured_at"], content["clock_offset_s"], field="measured_at"
-    )
-    recorded = actions.record_reading(by=by, entry=actions.ReadingEntry(uuid=uuid, **content))
+    recorded, _ = record_given(by, uuid, content)
     if recorded.state not in ("stored", "stored before"):
         # At the bench both are kept for a person; a program can read what stands and decide.
         raise Conflict("Another reading stands in this place. None of these was stored.")

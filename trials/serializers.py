@@ -163,8 +163,24 @@ class ClockOffset(serializers.FloatField):
         return offset
 
 
+class GivenLook(Given):
+    """What was found on the rig before a run."""
+
+    code = serializers.CharField(max_length=20)
+    zone = serializers.CharField(max_length=40, allow_blank=True, default="")
+    how = serializers.CharField(max_length=7)
+    reason = serializers.CharField(max_length=LONGEST_NOTE, allow_blank=True, default="")
+    checked_at = ClockTime()
+
+
+class CarriedLook(GivenLook):
+    """The same, carried by the reading it was for."""
+
+    id = serializers.UUIDField()
+
+
 class GivenReading(Given):
-    """A reading from the bench."""
+    """A reading from the bench. One of a destructive method carries the look at the rig."""
 
     run = RunName()
     raw = RawEntry()
@@ -173,6 +189,7 @@ class GivenReading(Given):
     note = serializers.CharField(max_length=LONGEST_NOTE, allow_blank=True, default="")
     supersedes = serializers.UUIDField(allow_null=True, default=None)
     reason = serializers.CharField(max_length=LONGEST_NOTE, allow_blank=True, default="")
+    specimen_check = CarriedLook(allow_null=True, default=None)
     clock_offset_s = ClockOffset()
 
 

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from trials import api, offline_api, photo_api, records_api, witness_api
+from trials import api, equipment_api, offline_api, photo_api, records_api, watch_api, witness_api
 
 urlpatterns = [
     path("session/", api.SessionView.as_view(), name="api-session"),
@@ -15,6 +15,11 @@ urlpatterns = [
     # not a uuid converter: a wrong id is told as a problem, not as a missing page
     path("readings/<str:reading_id>/", api.ReadingView.as_view(), name="api-reading"),
     path("photos/<str:photo_id>/", photo_api.PhotoView.as_view(), name="api-photo"),
+    path(
+        "photo-originals/<str:original_id>/",
+        photo_api.PhotoOriginalView.as_view(),
+        name="api-photo-original",
+    ),
     path("photos/<str:photo_id>/void/", photo_api.PhotoVoidView.as_view(), name="api-photo-void"),
     path("video-marks/<str:mark_id>/", photo_api.MarkView.as_view(), name="api-mark"),
     path(
@@ -27,6 +32,8 @@ urlpatterns = [
         witness_api.ConfirmView.as_view(),
         name="api-confirm",
     ),
+    path("equipment/<str:choice_id>/", equipment_api.EquipmentView.as_view(), name="api-equipment"),
+    path("watches/<str:watch_id>/", watch_api.WatchView.as_view(), name="api-watch"),
     path("held/<str:entry_id>/", offline_api.HeldView.as_view(), name="api-held"),
     path("studies/", api.StudiesView.as_view(), name="api-studies"),
     path("studies/<slug:slug>/", api.StudyView.as_view(), name="api-study"),

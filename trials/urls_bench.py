@@ -13,6 +13,7 @@ urlpatterns = [
     path("<slug:slug>/paper/", paper.enter, name="bench-paper"),
     path("<slug:slug>/rate/", rating.index, name="bench-rate"),
     path("<slug:slug>/rate/<slug:key>/", rating.grade, name="bench-rate-method"),
+    path("<slug:slug>/added/<slug:key>/", bench.added_run, name="bench-added-run"),
     path("<slug:slug>/runs/<int:run_id>/", bench.run, name="bench-run"),
     path("<slug:slug>/runs/<int:run_id>/equipment/", bench.equipment, name="bench-equipment"),
     path("<slug:slug>/runs/<int:run_id>/settle/", bench.settle, name="bench-settle"),

@@ -1,9 +1,10 @@
 """What a second pair of eyes adds to the record: specimen codes, confirmations, incidents."""
 
 import uuid as uuids
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from django.db import IntegrityError, transaction
 from django.utils import timezone
@@ -13,6 +14,13 @@ from labsite.errors import Conflict, Refused
 from labsite.models import AuditEntry, Lab, User
 from labsite.roles import Deed, may
 from trials import policies
+from trials.actions import (
+    ReadingEntry,
+    Recorded,
+    checked_entry,
+    reading_fields,
+    record_reading,
+)
 from trials.models import (
     ArmSpecimen,
     Incident,
@@ -20,6 +28,7 @@ from trials.models import (
     ReadingConfirmation,
     Run,
     RunVoid,
+    SecondKeying,
     SpecimenCheck,
 )
 
@@ -38,6 +47,7 @@ class CheckEntry:
     zone: str
     how: str
     checked_at: datetime
+    reason: str = ""
     clock_offset_s: float | None = None  # already in `checked_at`
 
 
@@ -47,6 +57,9 @@ def keep_specimen_check(*, by: User, entry: CheckEntry) -> SpecimenCheck:
     if entry.how not in SpecimenCheck.How.values:
         raise Refused({"how": ["Say scanned or typed."]})
     policies.check_measured_at(entry.checked_at, entry.run.study, field="checked_at")
+    is_right = entry.code == wanted_code(entry.run) and entry.zone == entry.run.zone.code
+    if is_right and not entry.reason.strip() and _was_wrong_before(entry):
+        raise Refused({"reason": ["Say what was wrong on the rig, and what was swapped."]})
     check, is_new = SpecimenCheck.objects.get_or_create(
         uuid=entry.uuid,
         defaults={
@@ -54,7 +67,8 @@ def keep_specimen_check(*, by: User, entry: CheckEntry) -> SpecimenCheck:
             "code": entry.code,
             "zone": entry.zone,
             "how": entry.how,
-            "is_right": entry.code == wanted_code(entry.run) and entry.zone == entry.run.zone.code,
+            "is_right": is_right,
+            "reason": entry.reason.strip(),
             "checked_at": entry.checked_at,
             "clock_offset_s": entry.clock_offset_s,
             "received_at": timezone.now(),
@@ -66,8 +80,30 @@ def keep_specimen_check(*, by: User, entry: CheckEntry) -> SpecimenCheck:
         raise Conflict("Another check stands under this id. Load the page again.")
     if is_new:
         verb = "checked specimen" if check.is_right else "stopped at a wrong specimen"
-        audit.record(by=by, verb=verb, subject=entry.run, detail={"code": entry.code})
+        detail = {"code": entry.code, "zone": entry.zone, "reason": check.reason}
+        audit.record(by=by, verb=verb, subject=entry.run, detail=detail)
     return check
+
+
+def _was_wrong_before(entry: CheckEntry) -> bool:
+    """The look before this one found a wrong specimen or zone, so something was swapped."""
+    before = SpecimenCheck.objects.filter(run=entry.run, checked_at__lt=entry.checked_at)
+    last = before.exclude(pk=entry.uuid).order_by("checked_at").last()
+    return last is not None and not last.is_right
+
+
+@transaction.atomic
+def record_bench_reading(
+    *, by: User, entry: ReadingEntry, check: CheckEntry | None = None
+) -> Recorded:
+    """Store a reading from the bench; of a destructive method only with its specimen looked at.
+
+    The reading carries the check with it, so that neither has to arrive first. One without it,
+    as an older page sends, counts when a right check of the run is here already.
+    """
+    if check is not None:
+        keep_specimen_check(by=by, entry=check)
+    return record_reading(by=by, entry=replace(entry, is_at_rig=True))
 
 
 def wanted_code(run: Run) -> str:
@@ -98,9 +134,23 @@ def refuse_password(*, by: User, reading: Reading, username: str) -> NoReturn:
     raise Refused({"password": ["This name and password do not belong together."]})
 
 
+@dataclass(frozen=True)
+class Seen:
+    """What became of a second person's look: a confirmation, or two entries that differ."""
+
+    confirmation: ReadingConfirmation | None
+    differs: str = ""
+
+
 @transaction.atomic
-def confirm_reading(*, by: User, reading: Reading, how: str) -> ReadingConfirmation:
-    """Somebody else than the one who entered it saw the same."""
+def confirm_reading(
+    *, by: User, reading: Reading, how: str, raw: Mapping[str, Any] | None = None
+) -> Seen:
+    """Somebody else than the one who entered it saw the same.
+
+    Where the method has readings keyed twice, they type it themselves, and it is confirmed only
+    when both are the same; what was typed stays on record either way.
+    """
     if not may(by, Deed.ENTER_READINGS):
         raise Refused({"username": [f"{by.display_name} may not enter readings here."]})
     if by.pk == reading.by_id:
@@ -109,6 +159,11 @@ def confirm_reading(*, by: User, reading: Reading, how: str) -> ReadingConfirmat
         raise Refused("This reading was amended since: confirm the newer one.")
     if RunVoid.objects.filter(run=reading.run_id).exists():
         raise Refused("This run is void: there is nothing to confirm.")
+    if reading.run.revision.keyed_twice:
+        typed = _keyed_again(by, reading, raw)
+        if not typed.agrees:
+            first = f"{reading.by.display_name} typed: {reading.words}"
+            return Seen(None, f"{first}. {by.display_name} typed: {typed.words}.")
     try:
         with transaction.atomic():
             confirmed = ReadingConfirmation.objects.create(
@@ -117,12 +172,36 @@ def confirm_reading(*, by: User, reading: Reading, how: str) -> ReadingConfirmat
     except IntegrityError:
         standing = ReadingConfirmation.objects.filter(reading=reading).select_related("by").get()
         if standing.by_id == by.pk:
-            return standing
+            return Seen(standing)
         raise Conflict(f"{standing.by.display_name} confirmed this already.") from None
     audit.record(
         by=by, verb="confirmed reading", subject=reading.run, detail={"reading": str(reading.pk)}
     )
-    return confirmed
+    return Seen(confirmed)
+
+
+def _keyed_again(by: User, reading: Reading, raw: Mapping[str, Any] | None) -> SecondKeying:
+    """Keep what the second person typed, the same as the first or not."""
+    if not raw:
+        raise Refused("Type the reading yourself, without looking at the first entry.")
+    revision = reading.run.revision
+    fields = reading_fields(checked_entry(raw, revision), revision)
+    agrees = all(fields[name] == getattr(reading, name) for name in ("low", "high", "grade"))
+    typed = SecondKeying.objects.create(
+        reading=reading,
+        raw=dict(raw),
+        words=fields["words"],
+        agrees=agrees,
+        at=timezone.now(),
+        by=by,
+    )
+    audit.record(
+        by=by,
+        verb="typed a reading again" if agrees else "typed a reading again and it differed",
+        subject=reading.run,
+        detail={"reading": str(reading.pk), "first": reading.words, "second": typed.words},
+    )
+    return typed
 
 
 # --- emergencies -----------------------------------------------------------------------------

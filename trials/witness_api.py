@@ -11,22 +11,26 @@ from rest_framework.response import Response
 
 from labsite.errors import Refused
 from labsite.models import User
+from labsite.problems import PROBLEM_TYPE, problem_body
 from labsite.roles import Deed, person
 from trials import witness
 from trials.api import BenchView, run_named
 from trials.models import Reading, ReadingConfirmation, SpecimenCheck
-from trials.serializers import ClockOffset, ClockTime, Given, RunName, parse_reading_id
+from trials.serializers import (
+    ClockOffset,
+    Given,
+    GivenLook,
+    RawEntry,
+    RunName,
+    parse_reading_id,
+)
 from trials.tablets import by_server_clock
 
 
-class GivenCheck(Given):
-    """What was found on the rig."""
+class GivenCheck(GivenLook):
+    """What was found on the rig, for which run."""
 
     run = RunName()
-    code = serializers.CharField(max_length=20)
-    zone = serializers.CharField(max_length=40, allow_blank=True, default="")
-    how = serializers.CharField(max_length=7)
-    checked_at = ClockTime()
     clock_offset_s = ClockOffset()
 
 
@@ -38,16 +42,21 @@ class CheckAnswer(serializers.Serializer[Any]):
     code = serializers.CharField()
     zone = serializers.CharField()
     is_right = serializers.BooleanField()
+    reason = serializers.CharField()
     checked_at = serializers.DateTimeField()
 
 
 class GivenSecond(Given):
-    """The second person's own name and password; both empty when they are signed in themselves."""
+    """The second person's own name and password; both empty when they are signed in themselves.
+
+    With `raw` they type the reading themselves, where the method has readings keyed twice.
+    """
 
     username = serializers.CharField(max_length=150, allow_blank=True, default="")
     password = serializers.CharField(
         max_length=200, allow_blank=True, default="", trim_whitespace=False
     )
+    raw = RawEntry(allow_null=True, default=None)
 
 
 class ConfirmationAnswer(serializers.Serializer[Any]):
@@ -94,7 +103,7 @@ class ConfirmView(BenchView):
 
     def post(self, request: Request, reading_id: str) -> Response:
         reading = get_object_or_404(
-            Reading.objects.select_related("run"), pk=parse_reading_id(reading_id)
+            Reading.objects.select_related("run__revision", "by"), pk=parse_reading_id(reading_id)
         )
         given = GivenSecond(data=request.data)
         given.is_valid(raise_exception=True)
@@ -104,8 +113,15 @@ class ConfirmView(BenchView):
         if typed["username"] or typed["password"]:
             how = ReadingConfirmation.How.PASSWORD
             second = self._second(request, reading, typed["username"].strip(), typed["password"])
-        confirmed = witness.confirm_reading(by=second, reading=reading, how=how)
-        return Response(ConfirmationAnswer(confirmed).data, status=status.HTTP_201_CREATED)
+        seen = witness.confirm_reading(by=second, reading=reading, how=how, raw=typed["raw"])
+        if seen.confirmation is None:
+            sentence = (
+                f"Not the same. {seen.differs} Look at the rig, the film or the note again: amend "
+                "the reading if it is wrong, or type it once more. Both stay on record."
+            )
+            body = problem_body(409, {"": [sentence]})
+            return Response(body, status=409, content_type=PROBLEM_TYPE)
+        return Response(ConfirmationAnswer(seen.confirmation).data, status=status.HTTP_201_CREATED)
 
     @staticmethod
     def _second(request: Request, reading: Reading, username: str, password: str) -> User:

@@ -13,7 +13,13 @@ from labsite.roles import Role
 from tests.browser.bench_steps import put_on_rig
 from tests.trials.bench_lab import BenchLab, build_bench_lab, person_with
 from trials import actions
-from trials.models import Reading, ReadingConflict, RunVoid, SafetyAcknowledgement
+from trials.models import (
+    Reading,
+    ReadingConflict,
+    RunVoid,
+    SafetyAcknowledgement,
+    SpecimenCheck,
+)
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -43,7 +49,7 @@ def page(browser: Browser, live_server, lab: BenchLab) -> Iterator[Page]:
     assert errors == []
 
 
-def open_run(page: Page, run, *, checked: bool = True) -> None:
+def open_run(page: Page, run, *, checked: bool = True, is_on_rig: bool = True) -> None:
     if checked and not SafetyAcknowledgement.objects.filter(revision=run.revision).exists():
         actions.acknowledge_safety(
             by=person_with(Role.TECHNICIAN),
@@ -51,7 +57,8 @@ def open_run(page: Page, run, *, checked: bool = True) -> None:
             answers={check["key"]: True for check in run.revision.checks},
         )
     page.goto(f"/bench/{run.study.slug}/runs/{run.pk}/")
-    put_on_rig(page)
+    if is_on_rig:
+        put_on_rig(page)
 
 
 def button(page: Page, words: str):
@@ -85,7 +92,7 @@ def wait_until(page: Page, is_so: Callable[[], bool]) -> None:
 
 class TestInstruments:
     def test_rising_steps_proposes_the_next_level(self, page, lab):
-        open_run(page, lab.run_of("padding-drop"))
+        open_run(page, lab.run_of("padding-drop", is_looked_at=False))
         button(page, "1 m").click()
         button(page, "Held at 1 m").click()
         expect(page.locator("[data-bracket]")).to_have_text("Held at 1 m. Next: 1.25 m.")
@@ -98,7 +105,7 @@ class TestInstruments:
         assert Reading.objects.get().raw == {"held_at": 1.25, "failed_at": 1.6}
 
     def test_a_step_can_be_taken_back(self, page, lab):
-        open_run(page, lab.run_of("padding-drop"))
+        open_run(page, lab.run_of("padding-drop", is_looked_at=False))
         button(page, "1 m").click()
         button(page, "Failed at 1 m").click()
         button(page, "Undo the last step").click()
@@ -108,12 +115,12 @@ class TestInstruments:
 
     def test_levels_show_the_energy_of_a_5_kg_drop(self, page, lab):
         """m g h with m = 5 kg and standard gravity: 1 m is 49.0 J, 2 m is 98.1 J."""
-        open_run(page, lab.run_of("padding-drop"))
+        open_run(page, lab.run_of("padding-drop", is_looked_at=False))
         expect(button(page, "1 m")).to_contain_text("49 J")
         expect(button(page, "2 m")).to_contain_text("98.1 J")
 
     def test_stopwatch_writes_its_time(self, page, lab):
-        open_run(page, lab.run_of("belt-abrasion"))
+        open_run(page, lab.run_of("belt-abrasion", is_looked_at=False))
         page.clock.install()
         button(page, "Start").click()
         page.clock.run_for(4200)
@@ -128,7 +135,7 @@ class TestInstruments:
         expect_kept(page, f"Had not failed when stopped at {shown}", f"At least {shown}.")
 
     def test_a_time_may_be_typed_with_a_comma(self, page, lab):
-        open_run(page, lab.run_of("contact-heat"))
+        open_run(page, lab.run_of("contact-heat", is_looked_at=False))
         page.locator("[name=seconds]").fill("21,5")
         choose(page, "Failed")
         keep(page)
@@ -136,7 +143,7 @@ class TestInstruments:
         assert Reading.objects.get().raw == {"seconds": "21,5", "ended": "failed"}
 
     def test_tally_counts_and_undoes(self, page, lab):
-        open_run(page, lab.run_of("seam-opening"))
+        open_run(page, lab.run_of("seam-opening", is_looked_at=False))
         for _ in range(8):
             page.locator("[data-tally-up]").click()
         page.locator("[data-tally-down]").click()
@@ -145,14 +152,14 @@ class TestInstruments:
         expect_kept(page, "Failed during turn 7", "Between 6 and 7 turns.")
 
     def test_challenge_is_a_level_and_an_outcome(self, page, lab):
-        open_run(page, lab.run_of("point-challenge"))
+        open_run(page, lab.run_of("point-challenge", is_looked_at=False))
         choose(page, "6.3 J")
         choose(page, "Held")
         keep(page)
         expect_kept(page, "Held at 6.3 J", "At least 6.3 J.")
 
     def test_net_mass_is_shown_at_once(self, page, lab):
-        open_run(page, lab.run_of("water-uptake"))
+        open_run(page, lab.run_of("water-uptake", is_looked_at=False))
         pad = page.locator("[data-keypad]")
         page.locator("[name=before_g]").click()
         for key in "812.1":
@@ -165,7 +172,7 @@ class TestInstruments:
         expect_kept(page, "Took up 3.5 g", "Between 3.4 and 3.6 g.")
 
     def test_each_rater_grades_without_seeing_the_others(self, page, lab):
-        run = lab.run_of("flame-grade")
+        run = lab.run_of("flame-grade", is_looked_at=False)
         open_run(page, run)
         page.locator("[name=rater]").fill("A")
         choose(page, "Charred or melted")
@@ -183,7 +190,7 @@ class TestInstruments:
 
 class TestProblems:
     def test_what_is_missing_is_told_beside_its_field(self, page, lab):
-        open_run(page, lab.run_of("belt-abrasion"))
+        open_run(page, lab.run_of("belt-abrasion", is_looked_at=False))
         keep(page)
         expect(page.locator("#field-seconds-problem")).to_have_text("Time it or type the seconds.")
         expect(page.locator("#field-ended-problem")).to_have_text("Say how it ended.")
@@ -191,7 +198,7 @@ class TestProblems:
         expect(page.locator("[data-entry] [role=alert]").first).to_be_visible()
 
     def test_what_the_server_refuses_is_told_beside_its_field(self, page, lab):
-        open_run(page, lab.run_of("belt-abrasion"))
+        open_run(page, lab.run_of("belt-abrasion", is_looked_at=False))
         page.locator("[name=seconds]").fill("75")
         choose(page, "Failed")
         keep(page)
@@ -203,7 +210,7 @@ class TestProblems:
         expect_kept(page, "Failed at 7.5 s", "Between 7.45 and 7.55 s.")
 
     def test_no_network_keeps_it_on_the_tablet_and_sends_it_once(self, page, lab):
-        open_run(page, lab.run_of("belt-abrasion"))
+        open_run(page, lab.run_of("belt-abrasion", is_looked_at=False))
         page.locator("[name=seconds]").fill("7.5")
         choose(page, "Failed")
         page.context.set_offline(True)
@@ -230,7 +237,7 @@ class TestProblems:
             else:
                 route.continue_()
 
-        open_run(page, lab.run_of("belt-abrasion"))
+        open_run(page, lab.run_of("belt-abrasion", is_looked_at=False))
         page.route("**/api/v1/readings/**", lose_first)
         page.locator("[name=seconds]").fill("7.5")
         choose(page, "Failed")
@@ -242,7 +249,7 @@ class TestProblems:
         assert ReadingConflict.objects.count() == 0
 
     def test_an_ended_sign_in_loses_nothing(self, page, lab):
-        open_run(page, lab.run_of("belt-abrasion"))
+        open_run(page, lab.run_of("belt-abrasion", is_looked_at=False))
         page.locator("[name=seconds]").fill("7.5")
         choose(page, "Failed")
         cookies = page.context.cookies()
@@ -255,7 +262,7 @@ class TestProblems:
         expect_kept(page, "Failed at 7.5 s", "Between 7.45 and 7.55 s.")
 
     def test_a_taken_run_keeps_both(self, page, lab):
-        run = lab.run_of("belt-abrasion")
+        run = lab.run_of("belt-abrasion", is_looked_at=False)
         open_run(page, run)
         actions.acknowledge_safety(
             by=lab.lead,
@@ -280,7 +287,7 @@ class TestProblems:
 
 class TestSafety:
     def test_nothing_to_enter_until_each_check_is_ticked(self, page, lab):
-        run = lab.run_of("padding-drop")
+        run = lab.run_of("padding-drop", is_looked_at=False)
         open_run(page, run, checked=False)
         expect(page.locator("[data-entry]")).to_be_hidden()
         expect(page.get_by_text("Stop. Make safe. Call for help.")).to_be_visible()
@@ -303,14 +310,14 @@ class TestSafety:
         expect(page.locator("[data-entry]")).to_be_visible()
 
     def test_the_emergency_line_stays_in_view(self, page, lab):
-        open_run(page, lab.run_of("padding-drop"))
+        open_run(page, lab.run_of("padding-drop", is_looked_at=False))
         page.evaluate("window.scrollTo(0, document.body.scrollHeight)")
         expect(page.locator(".emergency")).to_be_in_viewport()
 
 
 class TestAmendAndVoid:
     def test_an_amendment_leaves_the_old_reading_readable(self, page, lab):
-        open_run(page, lab.run_of("padding-drop"))
+        open_run(page, lab.run_of("padding-drop", is_looked_at=False))
         button(page, "1 m").click()
         button(page, "Failed at 1 m").click()
         keep(page)
@@ -334,7 +341,7 @@ class TestAmendAndVoid:
         assert new.supersedes == old
 
     def test_a_void_says_why(self, page, lab):
-        run = lab.run_of("padding-drop")
+        run = lab.run_of("padding-drop", is_looked_at=False)
         open_run(page, run)
         page.locator("summary", has_text="Void this run").click()
         void = page.locator("[data-void]")
@@ -355,7 +362,7 @@ class TestLayout:
         yield "/bench/"
         yield "/bench/worn-against-new/"
         for key in lab.revisions:
-            run = lab.run_of(key)
+            run = lab.run_of(key, is_looked_at=False)
             yield f"/bench/worn-against-new/runs/{run.pk}/"
 
     def test_no_page_has_a_fault_or_a_small_target_or_scrolls_sideways(self, page, lab):
@@ -379,6 +386,67 @@ class TestLayout:
                     page.set_viewport_size({"width": width, "height": 900})
                     assert page.evaluate(SIDEWAYS) == 0, f"{address} at {width} px"
                     assert page.evaluate(SMALL, SMALLEST_TARGET_PX) == [], f"{address} at {width}"
+
+
+class TestWithoutAPointer:
+    def tab_to(self, page: Page, selector: str) -> None:
+        """Press Tab until it has the focus, as a person without a pointer does."""
+        for _ in range(120):
+            page.keyboard.press("Tab")
+            if page.evaluate("(wanted) => document.activeElement.matches(wanted)", selector):
+                return
+        raise AssertionError(f"Tab never comes to {selector}")
+
+    def test_a_run_is_checked_and_entered_by_keyboard_alone(self, page, lab):
+        run = lab.run_of("belt-abrasion", is_looked_at=False)
+        page.goto(f"/bench/{run.study.slug}/runs/{run.pk}/")
+        for _ in run.revision.checks:
+            self.tab_to(page, "[data-checks-form] input[type=checkbox]")
+            page.keyboard.press("Space")
+        if page.locator("[name=watcher]").count():
+            self.tab_to(page, "[name=watcher]")
+            page.keyboard.type("B. Second")
+        self.tab_to(page, "[data-checks-form] [type=submit]")
+        page.keyboard.press("Enter")
+        self.tab_to(page, "#specimen-code")
+        page.keyboard.type("abcdh")
+        self.tab_to(page, "[data-specimen-form] [name=zone]")
+        page.keyboard.press("Space")
+        self.tab_to(page, "[data-specimen-form] [type=submit]")
+        page.keyboard.press("Enter")
+        expect(page.locator("[data-specimen-passed]")).to_be_focused()
+        self.tab_to(page, "[name=seconds]")
+        page.keyboard.type("4,2")
+        self.tab_to(page, "[name=ended]")
+        page.keyboard.press("Space")
+        self.tab_to(page, "[data-keep]")
+        page.keyboard.press("Enter")
+        expect(page.locator("[data-kept]")).to_be_focused()
+        wait_until(page, Reading.objects.exists)
+        assert Reading.objects.get().raw["seconds"] == "4,2"
+
+
+class TestWhatIsOnTheRig:
+    def test_a_wrong_specimen_stops_the_run_and_the_swap_is_kept(self, page, lab):
+        run = lab.run_of("belt-abrasion", is_looked_at=False)
+        open_run(page, run, is_on_rig=False)
+        form = page.locator("[data-specimen-form]")
+        form.locator("[name=code]").fill("EFGH-Q")
+        choose(page, "Left sleeve")
+        button(page, "This is on the rig").click()
+        expect(page.locator("#specimen-code-problem")).to_contain_text("Nothing is lost yet")
+        form.locator("[name=code]").fill("ABCD-H")
+        button(page, "This is on the rig").click()
+        expect(page.locator("#specimen-swap-problem")).to_contain_text("what was swapped")
+        expect(page.locator("[data-entry]")).to_be_hidden()
+        button(page, "Took the wrong specimen").click()
+        button(page, "This is on the rig").click()
+        page.locator("[name=seconds]").fill("4.2")
+        choose(page, "Failed")
+        keep(page)
+        wait_until(page, Reading.objects.exists)
+        found = SpecimenCheck.objects.order_by("checked_at").values_list("is_right", "reason")
+        assert list(found) == [(False, ""), (True, "Took the wrong specimen; put it back.")]
 
 
 SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"

@@ -16,7 +16,7 @@ from tests.browser.bench_steps import put_on_rig
 from tests.trials.bench_lab import BenchLab, build_bench_lab, person_with
 from tests.trials.test_aids import photo_of
 from trials import actions
-from trials.models import MethodRevision, Photo, Reading, SpecimenCheck
+from trials.models import MethodRevision, Photo, PhotoOriginal, Reading, SpecimenCheck
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -96,7 +96,7 @@ def eventually(page: Page, is_so) -> None:
 
 
 def test_a_wrong_specimen_or_zone_is_stopped_before_anything_is_entered(page, lab):
-    run = lab.run_of("belt-abrasion")
+    run = lab.run_of("belt-abrasion", is_looked_at=False)
     page.add_init_script(READER)
     page.goto(f"{SHEET}runs/{run.pk}/")
     button(page, "Scan with the camera").click()
@@ -119,8 +119,8 @@ def test_a_wrong_specimen_or_zone_is_stopped_before_anything_is_entered(page, la
 
 def test_without_a_reader_of_codes_it_says_so_and_takes_typing(page, lab):
     page.goto(SHEET)
-    lab.run_of("belt-abrasion")
-    lab.run_of("belt-abrasion", 1)
+    lab.run_of("belt-abrasion", is_looked_at=False)
+    lab.run_of("belt-abrasion", 1, is_looked_at=False)
     page.goto(SHEET)
     expect(page.locator("[data-scan-words]")).to_contain_text("Type the code")
     hand = page.locator("#in-hand")
@@ -137,7 +137,7 @@ def test_without_a_reader_of_codes_it_says_so_and_takes_typing(page, lab):
 
 
 def test_the_stopwatch_by_a_hardware_key_with_splits_and_undo(page, lab):
-    go(page, lab.run_of("belt-abrasion"))
+    go(page, lab.run_of("belt-abrasion", is_looked_at=False))
     page.locator("summary", has_text="Key, sound and vibration").click()
     button(page, "Choose a key").click()
     page.keyboard.press("PageDown")
@@ -164,7 +164,7 @@ def test_the_stopwatch_by_a_hardware_key_with_splits_and_undo(page, lab):
 
 
 def test_an_unusual_reading_is_asked_about_once(page, lab):
-    go(page, lab.run_of("belt-abrasion"))
+    go(page, lab.run_of("belt-abrasion", is_looked_at=False))
     page.locator("[name=seconds]").fill("42")
     page.locator("label.big-button", has_text="Failed").first.click()
     page.locator("[data-keep]").click()
@@ -178,7 +178,7 @@ def test_an_unusual_reading_is_asked_about_once(page, lab):
 
 def test_steps_rise_by_the_rule_and_stop_when_narrow_enough(page, lab):
     """blade-cut: start 2.5 N, two levels at a time, back between, 1.7 is narrow enough."""
-    go(page, lab.run_of("blade-cut"))
+    go(page, lab.run_of("blade-cut", is_looked_at=False))
     shown = page.locator("[data-bracket]")
     expect(shown).to_have_text("Nothing tried yet. Start at 2.5 N.")
     button(page, "Held at 2.5 N").click()
@@ -196,27 +196,29 @@ def test_steps_rise_by_the_rule_and_stop_when_narrow_enough(page, lab):
     assert "2.5\u00a0N held" in kept.note or "2.5 N held" in kept.note
 
 
-def test_a_photo_goes_with_the_run_online_whole_and_offline_smaller(page, lab):
+def test_a_photo_goes_smaller_first_and_its_original_follows_online_and_offline(page, lab):
     out = BytesIO()
     Image.effect_noise((3000, 2000), 40).convert("RGB").save(out, "JPEG", quality=80)
-    go(page, lab.run_of("point-challenge"))
+    go(page, lab.run_of("point-challenge", is_looked_at=False))
     taken = {"name": "shot.jpg", "mimeType": "image/jpeg", "buffer": out.getvalue()}
     page.locator("#photo-caption").fill("Point through")
     page.locator("#photo-file").set_input_files(taken)
+    expect(page.locator("[data-photo-words]")).to_contain_text("original follows")
     expect(page.locator("[data-photo-state]")).to_have_text("Kept.")
     page.context.set_offline(True)
     page.locator("#photo-file").set_input_files(taken)
     expect(page.locator("[data-photo-state]").last).to_contain_text("not yet with the server")
     page.context.set_offline(False)
-    expect(page.locator("[data-photo-state]").last).to_have_text("Kept.")
-    whole, smaller = Photo.objects.order_by("received_at")
-    assert (whole.width_px, whole.is_original, whole.caption) == (3000, True, "Point through")
-    assert (smaller.width_px, smaller.is_original) == (2048, False)
-    assert whole.shows == "event"
+    eventually(page, lambda: PhotoOriginal.objects.count() == 2)
+    for photo in Photo.objects.select_related("original"):
+        assert (photo.width_px, photo.is_original) == (2048, False)
+        assert (photo.original.width_px, photo.original.height_px) == (3000, 2000)
+    first = Photo.objects.order_by("taken_at").first()
+    assert (first.caption, first.shows) == ("Point through", "event")
 
 
 def test_a_second_person_confirms_by_their_own_password(page, lab):
-    run = lab.run_of("belt-abrasion")
+    run = lab.run_of("belt-abrasion", is_looked_at=False)
     triggers.remove()
     MethodRevision.objects.filter(pk=run.revision_id).update(needs_second_person=True)
     triggers.install()
@@ -239,7 +241,7 @@ def test_a_second_person_confirms_by_their_own_password(page, lab):
 
 
 def test_a_paper_sheet_is_typed_in_by_keyboard_alone(page, lab):
-    runs = [lab.run_of("belt-abrasion", n) for n in (0, 1)]
+    runs = [lab.run_of("belt-abrasion", n, is_looked_at=False) for n in (0, 1)]
     page.goto(f"{SHEET}paper/")
     page.locator("#paper-by").fill("B. Tester")
     page.locator("#paper-ticked").press("Space")
@@ -259,8 +261,8 @@ def test_a_paper_sheet_is_typed_in_by_keyboard_alone(page, lab):
 
 def test_no_page_has_a_fault_a_small_target_or_scrolls_sideways(page, lab):
     """Portrait, landscape, a phone and 200 % zoom, which halves the width in CSS pixels."""
-    run = lab.run_of("flame-grade")
-    lab.run_of("padding-drop")
+    run = lab.run_of("flame-grade", is_looked_at=False)
+    lab.run_of("padding-drop", is_looked_at=False)
     photo_of(run, lab.lead)
     for address in (
         SHEET,

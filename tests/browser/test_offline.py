@@ -14,6 +14,7 @@ from playwright.sync_api import Browser, Page, expect
 from tests.faults.bench_rounds import count, play
 from tests.faults.bench_site import (
     BenchSite,
+    answer_doubt,
     database_down,
     fill,
     get_ready,
@@ -376,7 +377,10 @@ class TestRefusals:
             f"actions.void_run(by=User.objects.get(username='a-lead'), run=Run.objects.get(pk={run['id']}), "
             "reason='slipped', note='It slid.', value_was_known=False)",
         )
-        keep(page)
+        # 'kept' may be there for less than a frame before the server's refusal takes its place
+        page.locator("[data-keep]").click()
+        answer_doubt(page)
+        expect(page.locator("[data-entry] [data-problems]")).to_contain_text("This run is void")
         expect(words(page)).to_contain_text("1 entry not taken by the server")
         page.goto("/bench/tablet/waiting/")
         expect(page.locator("[data-row-problems]")).to_contain_text("This run is void")

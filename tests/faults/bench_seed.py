@@ -43,9 +43,10 @@ def seed(runs_each: int) -> None:
     runs = []
     for number in range(runs_each):
         for key in METHODS:
-            run = lab.run_of(key, number % 2)
+            run = lab.run_of(key, number % 2, is_looked_at=False)
             address = f"/bench/{lab.study.slug}/runs/{run.pk}/"
-            runs.append({"id": run.pk, "method": key, "page": address})
+            rig = {"code": run.specimen.code, "zone": run.zone.code}
+            runs.append({"id": run.pk, "method": key, "page": address, **rig})
     for person in (technician, other, lab.lead):
         for key in METHODS:
             revision = lab.revisions[key]

@@ -13,7 +13,7 @@ import psycopg
 from playwright.sync_api import Browser, BrowserContext, Page
 from psycopg import sql
 
-from tests.browser.bench_steps import LOOKED_AT_BEFORE, put_on_rig
+from tests.browser.bench_steps import looked_at_before, put_on_rig
 from tests.browser.site import _own_database, free_port
 from tests.faults.proxy import Proxy
 from tests.faults.running import Site
@@ -31,6 +31,9 @@ class BenchSite:
     seed: dict[str, Any]
     cookies: dict[str, str] = field(default_factory=dict)
 
+    def __post_init__(self) -> None:
+        self.all_runs = list(self.seed["runs"])
+
     @property
     def url(self) -> str:
         return f"http://localhost:{self.proxy.port}"
@@ -46,14 +49,23 @@ class BenchSite:
         session = self.seed["people"][name]["session"]
         context.add_cookies([{"name": "sessionid", "value": session, "url": self.url}])
 
-    def tablet(self, browser: Browser, name: str = "a-technician", **options: Any) -> Page:
-        """A page of a fresh tablet with somebody signed in."""
+    def tablet(
+        self,
+        browser: Browser,
+        name: str = "a-technician",
+        *,
+        has_looked: bool = True,
+        **options: Any,
+    ) -> Page:
+        """A page of a fresh tablet with somebody signed in, who has looked at every specimen."""
         context = browser.new_context(
             viewport=VIEWPORT, has_touch=True, base_url=self.url, **options
         )
-        context.add_init_script(LOOKED_AT_BEFORE)
         if name:
             self.sign_in(context, name)
+        if name and has_looked:
+            by = self.seed["people"][name]["id"]
+            context.add_init_script(looked_at_before(by, self.all_runs))
         page = context.new_page()
         page.set_default_timeout(20_000)
         return page

@@ -21,6 +21,7 @@ import sys
 import tempfile
 import threading
 import time
+import uuid
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, contextmanager
@@ -106,6 +107,13 @@ def play_round(
                 raw_of(run["method"], number),
                 measured_at=measured_at,
                 within_s=PATIENCE_S,
+                specimen_check={
+                    "id": str(uuid.uuid4()),
+                    "code": run["code"],
+                    "zone": run["zone"],
+                    "how": "typed",
+                    "checked_at": (measured_at - timedelta(minutes=1)).isoformat(),
+                },
             )
             lab.entered[key.hex] = run["id"]
         except BaseException as problem:

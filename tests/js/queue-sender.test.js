@@ -14,11 +14,11 @@ function listStore(entries) {
     sent,
     get: async (id) => held.get(id),
     blobOf: async () => null,
-    due: async (by, now, most) =>
-      [...held.values()].filter((e) => e.state === "waiting" && e.by === by && e.next_at <= now).slice(0, most),
+    due: async (by, now, most, state = "waiting") =>
+      [...held.values()].filter((e) => e.state === state && e.by === by && e.next_at <= now).slice(0, most),
     nextAt: async (by) =>
       Math.min(...[...held.values()].filter((e) => e.state === "waiting" && e.by === by).map((e) => e.next_at), Infinity),
-    has: async (by, kind) => [...held.values()].some((e) => e.by === by && e.kind === kind),
+    has: async (by, kind) => [...held.values()].some((e) => e.by === by && e.kind === kind && e.state === "waiting"),
     change: async (id, changes) => held.set(id, { ...held.get(id), ...changes }).get(id),
     leave: async (id, what) => {
       held.delete(id);
@@ -185,4 +185,54 @@ test("while somebody else has the turn nothing is sent", async () => {
   await store.lease("wornproof-sending", "another tab", 1000, 9000);
   assert.equal((await sender.flush()).phase, "busy");
   assert.equal(asked.length, 0);
+});
+
+test("what may come later goes last, whenever it was made", async () => {
+  const { asked, sender, store } = bench([entry("original", { state: "later" }), entry("reading")], {});
+  await sender.flush();
+  assert.deepEqual(asked.map(({ id }) => id), ["reading", "original"]);
+  assert.equal(store.held.size, 0);
+});
+
+test("an upload that may come later makes room for a new entry and is not counted as failed", async () => {
+  const store = listStore([entry("original", { state: "later" })]);
+  const asked = [];
+  const session = { status: 200, body: { user: 7, csrf_token: "t", now: "1970-01-01T00:00:01Z" }, sentAt: 1, cameAt: 1 };
+  let sender = null;
+  const client = {
+    session: async () => session,
+    deliver: ({ id }, { signal }) => {
+      asked.push(id);
+      if (id === "original" && asked.length === 1) {
+        // a slow upload, during which somebody enters a reading
+        return new Promise((answered) => {
+          signal.addEventListener("abort", () => answered({ status: 0, body: null, retry_after_s: null }));
+          store.held.set("reading", entry("reading"));
+          sender.first("reading");
+        });
+      }
+      return Promise.resolve({ status: 201, body: { id }, retry_after_s: null });
+    },
+  };
+  sender = senderFor({
+    store, client, tell: () => {}, person: 7, now: () => 1, chance: () => 0.5, measured: async () => {},
+    turns: turnsFor({ locks: null, store, now: () => 1, holder: "here" }),
+  });
+  const { phase } = await sender.flush();
+  assert.deepEqual(asked, ["original", "reading", "original"]);
+  assert.equal(phase, "idle");
+  assert.equal(store.held.size, 0);
+});
+
+test("a reading waits no longer for a run that was refused: it goes to a person", async () => {
+  const answers = {
+    run: { status: 400, body: { problems: { site: ["Site 1 is used up."] } } },
+    reading: { status: 400, body: { code: "waits", waits_for: "run", problems: { run: ["The run has not arrived."] } } },
+  };
+  const { sender, store } = bench([entry("run", { kind: "run" }), entry("reading")], answers);
+  await sender.flush();
+  assert.deepEqual([...store.held.values()].map((one) => [one.id, one.state]), [
+    ["run", "refused"],
+    ["reading", "refused"],
+  ]);
 });

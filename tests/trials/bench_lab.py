@@ -12,7 +12,7 @@ from specimens.codes import check_character
 from specimens.models import Product, Specimen, Zone, ZoneCapacity
 from trials import actions
 from trials.library import load_methods
-from trials.models import MethodRevision, Run, SafetyAcknowledgement, Study
+from trials.models import MethodRevision, Run, SafetyAcknowledgement, SpecimenCheck, Study
 
 SITES = 12
 
@@ -27,14 +27,28 @@ class BenchLab:
     zone: Zone
     lead: User
 
-    def run_of(self, key: str, specimen: int = 0) -> Run:
-        return actions.plan_run(
+    def run_of(self, key: str, specimen: int = 0, *, is_looked_at: bool = True) -> Run:
+        """A run on the sheet; the right specimen was on the rig unless the test is about that."""
+        run = actions.plan_run(
             by=self.lead,
             study=self.study,
             specimen=self.specimens[specimen],
             revision=self.revisions[key],
             zone=self.zone,
         )
+        if is_looked_at:
+            now = timezone.now()
+            SpecimenCheck.objects.create(
+                run=run,
+                code=run.specimen.code,
+                zone=run.zone.code,
+                how="typed",
+                is_right=True,
+                checked_at=now - timedelta(days=2),
+                received_at=now,
+                by=self.lead,
+            )
+        return run
 
 
 def person_with(role: Role) -> User:

@@ -10,6 +10,7 @@ from django.test import Client
 from django.utils import timezone
 from PIL import Image
 
+from labsite import triggers
 from labsite.models import AuditEntry, Lab
 from labsite.roles import Role
 from tests.trials.bench_lab import person_with
@@ -23,6 +24,7 @@ from trials.models import (
     Reading,
     ReadingConfirmation,
     SafetyAcknowledgement,
+    SecondKeying,
     SpecimenCheck,
     Study,
 )
@@ -30,6 +32,10 @@ from trials.safety import FAMILIES, GENERAL_RULES
 from trials.sketches import OUTLINES, sketch_of
 
 SHEET = "/bench/worn-against-new/"
+
+
+def ago(*, minutes):
+    return (timezone.now() - timedelta(minutes=minutes)).isoformat()
 
 
 def sent(client, method, address, body):
@@ -148,7 +154,7 @@ class TestSpecimenChecks:
         } | change
 
     def test_right_and_wrong_ones_are_kept(self, bench_lab, at_bench):
-        run = bench_lab.run_of("belt-abrasion")
+        run = bench_lab.run_of("belt-abrasion", is_looked_at=False)
         for change, is_right in (
             ({}, True),
             ({"code": "EFGH-Q"}, False),
@@ -161,7 +167,7 @@ class TestSpecimenChecks:
         assert AuditEntry.objects.filter(verb="stopped at a wrong specimen").count() == 2
 
     def test_sent_twice_it_is_one_and_other_content_is_refused(self, bench_lab, at_bench):
-        run = bench_lab.run_of("belt-abrasion")
+        run = bench_lab.run_of("belt-abrasion", is_looked_at=False)
         address, body = f"/api/v1/specimen-checks/{uuid.uuid4()}/", self.body(run)
         assert sent(at_bench, "put", address, body).status_code == 200
         assert sent(at_bench, "put", address, body).status_code == 200
@@ -169,11 +175,99 @@ class TestSpecimenChecks:
         assert SpecimenCheck.objects.count() == 1
 
     def test_a_blind_study_goes_by_the_number(self, blind_lab, at_bench):
-        run = blind_lab.run_of("belt-abrasion")
+        run = blind_lab.run_of("belt-abrasion", is_looked_at=False)
         wanted = bench_aids(for_aids(run.pk, run.study.slug), blind_lab.lead).wanted_code
         assert wanted == "Item 37"
         address = f"/api/v1/specimen-checks/{uuid.uuid4()}/"
         assert sent(at_bench, "put", address, self.body(run, code=wanted)).json()["is_right"]
+
+    def test_after_a_wrong_one_the_right_one_says_what_was_swapped(self, bench_lab, at_bench):
+        run = bench_lab.run_of("belt-abrasion", is_looked_at=False)
+        wrong = self.body(run, code="EFGH-Q", checked_at=ago(minutes=5))
+        sent(at_bench, "put", f"/api/v1/specimen-checks/{uuid.uuid4()}/", wrong)
+        address = f"/api/v1/specimen-checks/{uuid.uuid4()}/"
+        told = sent(at_bench, "put", address, self.body(run))
+        assert told.status_code == 400
+        assert "what was swapped" in told.json()["problems"]["reason"][0]
+        reason = "Took the wrong specimen; put it back."
+        kept = sent(at_bench, "put", address, self.body(run, reason=reason))
+        assert (kept.status_code, kept.json()["reason"]) == (200, reason)
+        audited = AuditEntry.objects.get(verb="checked specimen")
+        assert audited.detail["reason"] == reason
+        # once put right, it is not asked again
+        later = f"/api/v1/specimen-checks/{uuid.uuid4()}/"
+        assert sent(at_bench, "put", later, self.body(run)).status_code == 200
+
+
+class TestSpecimenBeforeTheReading:
+    """The server takes no reading of a destructive run whose specimen nobody looked at."""
+
+    def reading(self, run, **change):
+        raw = {"seconds": 4.2, "ended": "failed"}
+        at = timezone.now().isoformat()
+        return {"run": run.pk, "raw": raw, "measured_at": at} | change
+
+    def look(self, run, **change):
+        return {
+            "id": str(uuid.uuid4()),
+            "code": run.specimen.code,
+            "zone": run.zone.code,
+            "how": "scanned",
+            "checked_at": ago(minutes=1),
+        } | change
+
+    def put(self, client, body, key=None):
+        return sent(client, "put", f"/api/v1/readings/{key or uuid.uuid4()}/", body)
+
+    @pytest.fixture
+    def run(self, bench_lab, checks_passed):
+        return bench_lab.run_of("belt-abrasion", is_looked_at=False)
+
+    def test_without_a_check_it_waits_and_is_taken_once_the_check_came(self, run, at_bench):
+        key, body = uuid.uuid4(), self.reading(run)
+        told = self.put(at_bench, body, key)
+        assert told.status_code == 400
+        assert (told.json()["code"], told.json()["waits_for"]) == ("waits", "specimen check")
+        assert Reading.objects.count() == 0
+        look = self.look(run)
+        address = f"/api/v1/specimen-checks/{look.pop('id')}/"
+        assert sent(at_bench, "put", address, look | {"run": run.pk}).status_code == 200
+        assert self.put(at_bench, body, key).status_code == 201
+
+    def test_a_reading_carries_its_check(self, run, at_bench):
+        """Both are stored once, whichever comes first and however often."""
+        look = self.look(run)
+        key, body = uuid.uuid4(), self.reading(run, specimen_check=look)
+        assert self.put(at_bench, body, key).status_code == 201
+        assert self.put(at_bench, body, key).status_code == 200
+        address = f"/api/v1/specimen-checks/{look['id']}/"
+        alone = {name: value for name, value in look.items() if name != "id"} | {"run": run.pk}
+        assert sent(at_bench, "put", address, alone).status_code == 200
+        kept = SpecimenCheck.objects.get()
+        assert (kept.run, kept.is_right, kept.how) == (run, True, "scanned")
+
+    @pytest.mark.parametrize("change", [{"code": "EFGH-Q"}, {"zone": "right-sleeve"}])
+    def test_a_wrong_check_is_no_check(self, run, at_bench, change):
+        body = self.reading(run, specimen_check=self.look(run, **change))
+        assert self.put(at_bench, body).json()["code"] == "waits"
+        assert Reading.objects.count() == 0
+
+    def test_one_made_after_the_reading_is_no_check(self, run, at_bench):
+        look = self.look(run, checked_at=ago(minutes=1))
+        body = self.reading(run, measured_at=ago(minutes=10), specimen_check=look)
+        assert self.put(at_bench, body).json()["code"] == "waits"
+
+    def test_what_is_left_whole_needs_none(self, bench_lab, checks_passed, at_bench):
+        run = bench_lab.run_of("water-uptake", is_looked_at=False)
+        assert run.revision.destructive is False
+        body = self.reading(run, raw={"before_g": 812.1, "after_g": 815.6})
+        assert self.put(at_bench, body).status_code == 201
+
+    def test_an_amendment_needs_none(self, run, at_bench):
+        first = uuid.uuid4()
+        self.put(at_bench, self.reading(run, specimen_check=self.look(run)), first)
+        amended = self.reading(run, supersedes=str(first), reason="Read the wrong mark.")
+        assert self.put(at_bench, amended).status_code == 201
 
 
 class TestSecondPerson:
@@ -190,6 +284,58 @@ class TestSecondPerson:
         bench_lab.lead.set_password("a-long-secret-of-theirs")
         bench_lab.lead.save()
         return bench_lab.lead
+
+    @pytest.fixture
+    def keyed_twice(self, reading):
+        triggers.remove()
+        MethodRevision.objects.filter(pk=reading.run.revision_id).update(keyed_twice=True)
+        triggers.install()
+
+    def type_again(self, client, reading, lead, **raw):
+        who = {"username": lead.username, "password": "a-long-secret-of-theirs"}
+        return self.confirm(client, reading, **who, raw=raw)
+
+    def test_typed_again_and_the_same_it_is_confirmed(self, at_bench, reading, lead, keyed_twice):
+        """4,20 and 4.2 are the same time; what was typed is kept as it was."""
+        told = self.type_again(at_bench, reading, lead, seconds="4,20", ended="failed")
+        assert told.status_code == 201
+        assert ReadingConfirmation.objects.get().by == lead
+        typed = SecondKeying.objects.get()
+        assert (typed.raw["seconds"], typed.agrees, typed.by) == ("4,20", True, lead)
+
+    def test_a_difference_is_shown_and_kept_and_confirms_nothing(
+        self, at_bench, reading, lead, keyed_twice
+    ):
+        """Two digits the wrong way round, the usual slip of copying."""
+        told = self.type_again(at_bench, reading, lead, seconds="2.4", ended="failed")
+        assert told.status_code == 409
+        sentence = told.json()["problems"][""][0].replace("\u00a0", " ")
+        assert "failed at 4.2 s" in sentence
+        assert "failed at 2.4 s" in sentence
+        assert ReadingConfirmation.objects.count() == 0
+        assert SecondKeying.objects.get().agrees is False
+        assert AuditEntry.objects.filter(verb="typed a reading again and it differed").exists()
+        page = at_bench.get(f"{SHEET}runs/{reading.run_id}/").content.decode()
+        assert "Not the same" in page
+        again = self.type_again(at_bench, reading, lead, seconds="4.2", ended="failed")
+        assert again.status_code == 201
+
+    def test_a_nod_is_not_enough_where_it_is_keyed_twice(
+        self, at_bench, reading, lead, keyed_twice
+    ):
+        who = {"username": lead.username, "password": "a-long-secret-of-theirs"}
+        assert self.confirm(at_bench, reading, **who).status_code == 400
+        empty = self.type_again(at_bench, reading, lead, seconds=None, ended=None)
+        assert empty.status_code == 400
+        assert "seconds" in empty.json()["problems"]
+        assert SecondKeying.objects.count() == 0
+
+    def test_the_page_does_not_show_the_first_entry_open(self, at_bench, reading, keyed_twice):
+        page = at_bench.get(f"{SHEET}runs/{reading.run_id}/").content.decode()
+        head, _, rest = page.partition("Show what was typed")
+        assert rest
+        shown = re.sub(r"<script.*?</script>", "", head, flags=re.DOTALL)
+        assert "ailed at 4.2" not in shown.replace("\u00a0", " ").replace("&nbsp;", " ")
 
     def confirm(self, client, reading, **body):
         return sent(client, "post", f"/api/v1/readings/{reading.pk}/confirm/", body)
@@ -237,7 +383,6 @@ class TestSecondPerson:
     def test_the_page_asks_where_the_method_does(self, bench_lab, at_bench, reading):
         address = f"{SHEET}runs/{reading.run_id}/"
         assert "A second person confirms" not in at_bench.get(address).content.decode()
-        from labsite import triggers
 
         triggers.remove()
         MethodRevision.objects.filter(pk=reading.run.revision_id).update(needs_second_person=True)

@@ -40,6 +40,17 @@ def drop(run, at, **changes):
     return {"run": run, "raw": raw, "measured_at": at.isoformat()} | changes
 
 
+def looked_at(lab, at):
+    """The check that a reading carries: the right specimen was on the rig a moment before."""
+    return {
+        "id": str(uuid.uuid4()),
+        "code": lab.specimens[0].code,
+        "zone": lab.zone.code,
+        "how": "typed",
+        "checked_at": (at - timedelta(seconds=30)).isoformat(),
+    }
+
+
 def pass_checks(client, revision, at, *, entry=None, **changes):
     address = f"/api/v1/methods/{revision.method.key}/{revision.number}/checks/"
     body = {
@@ -143,7 +154,8 @@ class TestOrder:
 
     def test_a_reading_may_name_a_run_that_is_added_later(self, bench_lab, at_bench, checks_passed):
         entry = uuid.uuid4()
-        body = drop(str(entry), timezone.now())
+        at = timezone.now()
+        body = drop(str(entry), at, specimen_check=looked_at(bench_lab, at))
         early = put_reading(at_bench, body, reading_id := uuid.uuid4())
         assert early.json()["waits_for"] == "run"
         added = {
@@ -283,7 +295,7 @@ class TestFile:
         revision = run.revision
         checks = f"/api/v1/methods/padding-drop/{revision.number}/checks/"
         content = self.file_of(
-            self.entry(technician, drop(str(added), at)),
+            self.entry(technician, drop(str(added), at, specimen_check=looked_at(bench_lab, at))),
             self.entry(
                 technician,
                 {

@@ -1,6 +1,8 @@
 """Photos and marks in films through the API: kept once, served safely, never changed."""
 
+import hashlib
 import uuid
+from datetime import timedelta
 from io import BytesIO
 from urllib.parse import urlencode
 
@@ -13,7 +15,7 @@ from PIL import Image
 
 from labsite.models import AuditEntry
 from labsite.roles import Role
-from trials.models import Photo, PhotoVoid, VideoMark
+from trials.models import Photo, PhotoOriginal, PhotoVoid, VideoMark
 
 
 def jpeg(colour=(10, 120, 30), size=(320, 240)):
@@ -200,3 +202,66 @@ class TestMarks:
         answer = mark(at_bench, run, **change)
         assert answer.status_code == 400
         assert field in answer.json()["problems"]
+
+
+class TestOriginal:
+    """The smaller photo goes first; the camera's own file follows."""
+
+    def put_original(self, client, content, photo_id, original_id=None):
+        address = f"/api/v1/photo-originals/{original_id or uuid.uuid4()}/?photo={photo_id}"
+        return client.put(address, content, content_type="image/jpeg")
+
+    def test_it_takes_the_place_of_the_smaller_one_without_where_it_was_taken(self, at_bench, sent):
+        photo_id, original_id = uuid.uuid4(), uuid.uuid4()
+        put(at_bench, jpeg(size=(320, 240)), sent | {"is_original": "no"}, photo_id)
+        exif = Image.Exif()
+        # EXIF 2.32 tag 0x8825, GPS: 48 degrees north
+        exif[0x8825] = {1: "N", 2: (48.0, 0.0, 0.0)}
+        out = BytesIO()
+        Image.new("RGB", (640, 480), (10, 120, 30)).save(out, "JPEG", exif=exif)
+        assert Image.open(BytesIO(out.getvalue())).getexif().get_ifd(0x8825)
+        kept = self.put_original(at_bench, out.getvalue(), photo_id, original_id)
+        assert kept.status_code == 201
+        assert kept.json()["id"] == str(original_id)
+        told = at_bench.get(f"/api/v1/photos/{photo_id}/").json()
+        assert (told["width_px"], told["is_original"]) == (640, True)
+        shown = at_bench.get(told["full_url"]).getvalue()
+        assert Image.open(BytesIO(shown)).size == (640, 480)
+        assert not Image.open(BytesIO(shown)).getexif()
+        assert hashlib.sha256(shown).hexdigest() == told["digest"]
+        again = self.put_original(at_bench, out.getvalue(), photo_id, original_id)
+        assert again.status_code == 200
+        assert AuditEntry.objects.filter(verb="kept the original of a photo").count() == 1
+
+    def test_before_its_photo_it_waits(self, at_bench):
+        told = self.put_original(at_bench, jpeg(), uuid.uuid4()).json()
+        assert (told["code"], told["waits_for"]) == ("waits", "photo")
+
+    def test_another_original_is_refused_and_the_first_stands(self, at_bench, sent, person):
+        photo_id = uuid.uuid4()
+        put(at_bench, jpeg(), sent | {"is_original": "no"}, photo_id)
+        self.put_original(at_bench, jpeg(size=(640, 480)), photo_id)
+        assert self.put_original(at_bench, jpeg((9, 9, 9)), photo_id).status_code == 409
+        other = Client()
+        other.force_login(person(Role.LEAD))
+        assert self.put_original(other, jpeg(), photo_id).status_code == 400
+        assert PhotoOriginal.objects.get().width_px == 640
+
+    def test_a_broken_one_is_told_and_nothing_kept(self, at_bench, sent):
+        photo_id = uuid.uuid4()
+        put(at_bench, jpeg(), sent | {"is_original": "no"}, photo_id)
+        assert self.put_original(at_bench, b"\xff\xd8\xff no picture", photo_id).status_code == 400
+        assert self.put_original(at_bench, b"", photo_id).status_code == 400
+        assert PhotoOriginal.objects.count() == 0
+
+
+class TestClock:
+    def test_a_fast_tablets_photo_is_put_right(self, at_bench, sent):
+        """Three hours ahead: as it stands it would lie in the future, and be refused."""
+        ahead = (timezone.now() + timedelta(hours=3)).isoformat()
+        assert put(at_bench, jpeg(), sent | {"taken_at": ahead}).status_code == 400
+        said = sent | {"taken_at": ahead, "clock_offset_s": -3 * 3600}
+        assert put(at_bench, jpeg(), said).status_code == 201
+        kept = Photo.objects.get()
+        assert abs((kept.taken_at - timezone.now()).total_seconds()) < 60
+        assert kept.clock_offset_s == -3 * 3600

@@ -14,14 +14,15 @@ from labsite.errors import Refused
 from labsite.roles import Deed, may, needs, person
 from specimens.codes import BadCode, clean_code
 from trials import actions, queries
-from trials.bench_queries import BenchAids, bench_aids, for_aids, today
-from trials.equipment import choose_equipment
+from trials.bench_queries import BenchAids, added_run_aids, bench_aids, for_aids, today
+from trials.equipment import EquipmentChoice, choose_equipment
 from trials.models import Photo, ReadingConflict, Run, RunVoid, Study
 from trials.photos import strike_out_photo
 from trials.quality_forms import EquipmentForm
 from trials.quality_queries import run_equipment
 from trials.rating import is_graded
 from trials.serializers import run_from_form
+from trials.watches import WatchDue, watches_due
 
 
 @require_safe
@@ -54,9 +55,13 @@ def sheet(request: HttpRequest, slug: str) -> HttpResponse:
             return redirect("bench-run", slug=slug, run_id=run.pk)
     code, code_problem = _searched_code(request.GET.get("specimen", ""), study)
     now = today(study)
+    revisions = [used.revision for used in study.study_methods.select_related("revision__method")]
+    watches = watches_due(study, revisions)
     context = {
         "sheet": queries.sheet(study, specimen=code),
         "today": now,
+        "watches": watches,
+        "watch_data": _watch_data(study, watches),
         "is_blind": study.is_blind,
         "graded": is_graded(study),
         "for_script": {
@@ -88,6 +93,32 @@ def sheet(request: HttpRequest, slug: str) -> HttpResponse:
 def run(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
     """The entry page. It shows no reading of any other specimen, which would be an anchor."""
     return _run_page(request, slug, run_id)
+
+
+@never_cache
+@require_GET
+@needs(Deed.ENTER_READINGS)
+def added_run(request: HttpRequest, slug: str, key: str) -> HttpResponse:
+    """The entry page of a method for runs added on a tablet without network.
+
+    A tablet keeps it, and names the specimen itself; the run is known here once it has arrived.
+    """
+    study = get_object_or_404(Study.objects.registered(), slug=slug, is_blind=False)
+    used = get_object_or_404(
+        study.study_methods.select_related("revision__method"), revision__method__key=key
+    )
+    user = person(request)
+    shown = queries.added_run(study, used.revision, user)
+    aids = added_run_aids(study, used.revision, user)
+    context = {
+        "aids": aids,
+        "photo_shows": Photo.Shows.choices,
+        "first_photo": _first_photo(shown),
+        "run": shown,
+        "for_script": _for_script(request, shown, aids),
+        "trail": _trail(study, "Added on this tablet"),
+    }
+    return render(request, "trials/bench/added_run.html", context)
 
 
 def _run_page(
@@ -127,7 +158,9 @@ def equipment(request: HttpRequest, slug: str, run_id: int) -> HttpResponse:
     if not form.is_valid():
         return _run_page(request, slug, run_id, form)
     try:
-        named = choose_equipment(by=person(request), run=row, **form.cleaned_data)
+        named = choose_equipment(
+            by=person(request), run=row, choice=EquipmentChoice(**form.cleaned_data)
+        )
     except Refused as refused:
         form.refuse(refused)
         return _run_page(request, slug, run_id, form)
@@ -174,6 +207,25 @@ def strike_out(request: HttpRequest, slug: str, run_id: int, photo_id: uuids.UUI
     return redirect("bench-run", slug=slug, run_id=run_id)
 
 
+def _watch_data(study: Study, watches: tuple[WatchDue, ...]) -> list[dict[str, Any]]:
+    """What the sheet's script counts down, in the order of the page."""
+    return [
+        {
+            "study": study.slug,
+            "method": watch.key,
+            "number": watch.number,
+            "kind": watch.kind,
+            "minutes": watch.minutes,
+            "last_at": watch.last_run_at and watch.last_run_at.isoformat(),
+            "kept_from": watch.kept and watch.kept.started_at.isoformat(),
+            "runs": watch.runs,
+            "words": f"{watch.kind_words} after {watch.method.lower()}",
+            "address": reverse("api-watch", args=["UUID"]),
+        }
+        for watch in watches
+    ]
+
+
 def _searched_code(text: str, study: Study) -> tuple[str, str]:
     if not text.strip():
         return "", ""
@@ -218,9 +270,12 @@ def _for_script(request: HttpRequest, shown: queries.BenchRun, aids: BenchAids) 
         "addresses": {
             "session": reverse("api-session"),
             "readings": reverse("api-reading", args=["UUID"]),
-            "void": reverse("api-void", args=[line.id]),
+            # a run that only its tablet knows has no number yet
+            "void": line.id and reverse("api-void", args=[line.id]),
             "checks": reverse("api-checks", kwargs=method),
             "photos": reverse("api-photo", args=["UUID"]),
+            "equipment": reverse("api-equipment", args=["UUID"]),
+            "photo_originals": reverse("api-photo-original", args=["UUID"]),
             "marks": reverse("api-mark", args=["UUID"]),
             "specimen_checks": reverse("api-specimen-check", args=["UUID"]),
         },

@@ -1,8 +1,10 @@
-// Entry module of a sheet: a run added while there is no network goes to the queue; otherwise the form posts itself.
+// Entry module of a sheet: a run added while there is no network goes to the queue, and its page opens at once;
+// otherwise the form posts itself.
 
+import { readCode } from "./codes.js";
 import { mintId } from "./ids.js";
 import { clearProblems, showProblems } from "./problems.js";
-import { isOutOfReach, put, whenAnswered } from "./queue.js";
+import { database, isOutOfReach, listen, put, whoseQueue } from "./queue.js";
 import { notStoredWords } from "./queue/flow.js";
 
 const form = document.querySelector("[data-add-run]");
@@ -19,6 +21,10 @@ form?.addEventListener("submit", async (event) => {
     ["method", "Choose a method."],
     ["zone", "Choose a zone."],
   ].filter(([name]) => !typed[name]);
+  const { code, problem } = readCode(typed.specimen);
+  if (typed.specimen && problem) {
+    missing.push(["specimen", problem]);
+  }
   if (typed.site && !/^[1-9]\d{0,3}$/u.test(typed.site)) {
     missing.push(["site", "A site is a number from 1 up."]);
   }
@@ -26,6 +32,7 @@ form?.addEventListener("submit", async (event) => {
     showProblems(form, Object.fromEntries(missing));
     return;
   }
+  typed.specimen = code;
   const id = mintId((bytes) => crypto.getRandomValues(bytes));
   try {
     await put({
@@ -41,16 +48,49 @@ form?.addEventListener("submit", async (event) => {
     showProblems(form, { "": notStoredWords(error) });
     return;
   }
-  const kept = form.querySelector("[data-add-run-kept]");
-  kept.hidden = false;
-  kept.focus();
-  form.reset();
-  whenAnswered(id).then(({ meaning, answer }) => {
-    kept.hidden = true;
-    if (meaning === "kept") {
-      window.location.assign(`${window.location.pathname}runs/${answer.body.id}/`);
-    } else if (answer.body?.problems) {
-      showProblems(form, answer.body.problems);
-    }
-  });
+  window.location.assign(pageOf({ id, body: typed }));
 });
+
+const wordsOf = (name, value) => {
+  const option = [...form.elements[name].options].find((one) => one.value === value);
+  return option ? option.textContent.trim() : value;
+};
+
+/** Where a run that only this tablet knows is entered; the page is kept, and the rest stands behind the #. */
+function pageOf({ id, body }) {
+  const option = [...form.elements.method.options].find((one) => one.value === body.method);
+  const told = new URLSearchParams({ entry: id, specimen: body.specimen, zone: body.zone, site: body.site ?? "" });
+  return `${option.dataset.page}#${told}`;
+}
+
+/** Runs added here that the server does not know yet. */
+async function showAdded() {
+  const store = await database();
+  const added = (await store.ofKind(whoseQueue.person, "run")).filter((entry) => entry.address === form.dataset.addRun);
+  document.querySelector("[data-added-runs]").replaceChildren(
+    ...added.map((entry) => {
+      const item = document.createElement("li");
+      const link = document.createElement("a");
+      link.className = "bench-link bench-link-to-do";
+      link.href = pageOf(entry);
+      const { specimen, zone, method } = entry.body;
+      const why = entry.state === "refused" ? "Not taken by the server: look at what waits" : "Added on this tablet";
+      link.append(
+        ...[`${specimen}, ${wordsOf("zone", zone)}`, wordsOf("method", method), why].map((words) => {
+          const line = document.createElement("span");
+          line.textContent = words;
+          return line;
+        }),
+      );
+      item.append(link);
+      return item;
+    }),
+  );
+}
+
+if (form) {
+  showAdded();
+  for (const name of ["changed", "answered"]) {
+    listen(name, showAdded);
+  }
+}

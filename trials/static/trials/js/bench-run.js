@@ -1,27 +1,5 @@
-// Entry module of a run's page: finds the parts by data-*, and ties them to each other.
+// Entry module of a run's page.
 
-import { wireChecks } from "./checks.js";
-import { wireConfirm } from "./confirm.js";
-import { wireEntry } from "./entry.js";
-import { wireEvidence } from "./evidence.js";
-import { wireSpecimen } from "./specimen.js";
-import { wireVoid } from "./void.js";
+import { wireRunPage } from "./run-page.js";
 
-const page = document.querySelector("[data-bench]");
-const data = JSON.parse(document.getElementById("bench-data").textContent);
-
-const entry = wireEntry(page, data);
-// nothing may be entered until the checks are passed and the right specimen lies on the rig
-const isPassed = { checks: false, specimen: false };
-const gate = (name) => {
-  const become = (is) => () => {
-    isPassed[name] = is;
-    (isPassed.checks && isPassed.specimen ? entry.open : entry.close)();
-  };
-  return { onPassed: become(true), onDue: become(false) };
-};
-wireChecks(page, data, gate("checks"));
-wireSpecimen(page, data, gate("specimen"));
-wireVoid(page, data);
-wireEvidence(page, data);
-wireConfirm(page, data);
+wireRunPage(document.querySelector("[data-bench]"), JSON.parse(document.getElementById("bench-data").textContent));

@@ -10,6 +10,22 @@ if (root) {
   const problem = root.querySelector("[data-hand-problem]");
   const later = root.querySelector("[data-hand-later]");
 
+  const anyway = root.querySelector("[data-hand-anyway]");
+  const whyProblem = root.querySelector("[data-hand-why-problem]");
+  let address = "";
+
+  anyway.addEventListener("submit", (event) => {
+    event.preventDefault();
+    const why = anyway.elements.why.value.trim();
+    whyProblem.hidden = Boolean(why);
+    anyway.elements.why.toggleAttribute("aria-invalid", !why);
+    if (why) {
+      window.location.assign(`${address}&why=${encodeURIComponent(why)}`);
+    } else {
+      anyway.elements.why.focus();
+    }
+  });
+
   const go = (text) => {
     const found = runFor(text, data.runs, { isBlind: data.is_blind });
     form.elements.code.toggleAttribute("aria-invalid", Boolean(found.problem));
@@ -20,9 +36,8 @@ if (root) {
       form.elements.code.focus();
     } else if (found.later) {
       root.querySelector("[data-hand-later-words]").textContent = found.later;
-      const anyway = root.querySelector("[data-hand-anyway]");
-      anyway.href = found.address;
-      anyway.focus();
+      address = found.address;
+      anyway.elements.why.focus();
     } else {
       window.location.assign(found.address);
     }

@@ -5,7 +5,7 @@ const PATIENCE_WITH_BYTES_MS = 120_000; // a photo over a weak network
 
 /** A client of the API; `session` is the address that says who is signed in. */
 export function clientFor({ fetch, session, now = Date.now }) {
-  async function ask(method, address, { body, type, token, by, patience = PATIENCE_MS } = {}) {
+  async function ask(method, address, { body, type, token, by, patience = PATIENCE_MS, signal = null } = {}) {
     try {
       const response = await fetch(address, {
         method,
@@ -21,7 +21,7 @@ export function clientFor({ fetch, session, now = Date.now }) {
         credentials: "same-origin",
         // a redirect to a sign-in page must not look like an answer
         redirect: "error",
-        signal: AbortSignal.timeout(patience),
+        signal: signal ? AbortSignal.any([signal, AbortSignal.timeout(patience)]) : AbortSignal.timeout(patience),
       });
       const isJson = /[/+]json\b/u.test(response.headers.get("Content-Type") ?? "");
       const asked = Number.parseFloat(response.headers.get("Retry-After") ?? "");
@@ -49,12 +49,12 @@ export function clientFor({ fetch, session, now = Date.now }) {
     },
 
     /** Send one entry of the queue: as JSON, or the bytes themselves with what they are in the address. */
-    async deliver({ method, address, body, by }, { token, blob = null }) {
+    async deliver({ method, address, body, by }, { token, blob = null, signal = null }) {
       if (!blob) {
         return ask(method, address, { body: JSON.stringify(body), type: "application/json", token, by });
       }
       const type = blob.type || "application/octet-stream";
-      return ask(method, withQuery(address, body), { body: blob, type, token, by, patience: PATIENCE_WITH_BYTES_MS });
+      return ask(method, withQuery(address, body), { body: blob, type, token, by, signal, patience: PATIENCE_WITH_BYTES_MS });
     },
   };
 }

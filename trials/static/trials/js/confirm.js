@@ -18,6 +18,14 @@ export function wireConfirm(page, data) {
         showProblems(form, { username: "Type the second person's username." });
         return;
       }
+      const keys = [...form.querySelectorAll("[data-key]")];
+      if (keys.length) {
+        // typed again by the second person; the server compares both
+        body.raw = Object.fromEntries(keys.map(({ name, value }) => [name, value.trim() || null]));
+        if (body.raw.grade) {
+          body.raw.grade = Number(body.raw.grade);
+        }
+      }
       button.disabled = true;
       const now = await client.session();
       const entry = { method: "POST", address: form.dataset.confirm, body, by: data.user };

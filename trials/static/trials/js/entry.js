@@ -23,7 +23,7 @@ import { showKeeping, showNotStored, showReady } from "./sending.js";
 const INSTRUMENTS = { timer: wireTimer, tally: wireTally, rising_steps: wireRisingSteps, mass_gain: wireMassGain };
 const newId = () => mintId((bytes) => crypto.getRandomValues(bytes));
 
-export function wireEntry(page, data) {
+export function wireEntry(page, data, { specimenCheck }) {
   const section = page.querySelector("[data-entry-section]");
   if (!section) {
     return { open: () => {}, close: () => {} };
@@ -89,6 +89,7 @@ export function wireEntry(page, data) {
         ),
         supersedes: amended,
         reason: amended ? reason : "",
+        specimen_check: amended ? null : specimenCheck(),
       },
     };
   }

@@ -2,10 +2,11 @@
 
 import { readFilmTime } from "./film-time.js";
 import { mintId } from "./ids.js";
+import { capital } from "./labels.js";
 import { readyToTravel } from "./pictures.js";
 import { clearProblems, showProblems } from "./problems.js";
-import { put, whenAnswered } from "./queue.js";
-import { notStoredWords } from "./queue/flow.js";
+import { database, put, whenAnswered } from "./queue.js";
+import { REFUSED, notStoredWords } from "./queue/flow.js";
 
 const newId = () => mintId((bytes) => crypto.getRandomValues(bytes));
 
@@ -25,6 +26,7 @@ function wirePhotos(section, data) {
     "[data-photo-list]",
     "[data-photo-words]",
   ].map((selector) => section.querySelector(selector));
+  const about = `run:${data.run}`;
 
   file.addEventListener("change", async () => {
     const [taken] = file.files;
@@ -35,7 +37,7 @@ function wirePhotos(section, data) {
     said.textContent = "Keeping the photo.";
     const id = newId();
     try {
-      const { blob, isOriginal } = await readyToTravel(taken, { isOnline: navigator.onLine });
+      const { blob, isOriginal, original } = await readyToTravel(taken);
       await put({
         kind: "photo",
         id,
@@ -48,12 +50,12 @@ function wirePhotos(section, data) {
           is_original: isOriginal ? "yes" : "no",
         },
         blob,
-        label: `Photo ${shows.selectedOptions[0].textContent.toLowerCase()}`,
-        about: `run:${data.run}`,
+        label: `Photo ${wordsNow()}`,
+        about,
         isClocked: true,
       });
-      draw(id, blob);
-      said.textContent = "The photo is kept on this tablet. You may take another.";
+      draw(id, blob, wordsNow());
+      said.textContent = `The photo is kept on this tablet. ${await keepOriginal(id, { isOriginal, original })}You may take another.`;
       caption.value = "";
     } catch (error) {
       said.textContent = "";
@@ -63,21 +65,63 @@ function wirePhotos(section, data) {
     }
   });
 
-  function draw(id, blob) {
+  /** The camera's own file follows the smaller one; without room for it the smaller one stands. */
+  async function keepOriginal(photo, { isOriginal, original }) {
+    if (isOriginal) {
+      return "";
+    }
+    if (!original) {
+      return "Its original is too large to send, or no JPEG: keep it on the camera. ";
+    }
+    const id = newId();
+    try {
+      await put({
+        kind: "photo original",
+        id,
+        address: data.addresses.photo_originals.replace("UUID", id),
+        body: { photo },
+        blob: original,
+        label: `Original of: photo ${wordsNow()}`,
+        about,
+        isLater: true,
+      });
+    } catch {
+      return "Its original did not fit on this tablet: keep it on the camera. ";
+    }
+    return "Its original follows when nothing else waits. ";
+  }
+
+  function wordsNow() {
+    const more = caption.value.trim();
+    return shows.selectedOptions[0].textContent.toLowerCase() + (more ? `: ${more}` : "");
+  }
+
+  function draw(id, blob, words) {
     const drawn = section.querySelector("[data-photo-template]").content.cloneNode(true);
     const item = drawn.querySelector("li");
     const picture = item.querySelector("img");
-    const words = shows.selectedOptions[0].textContent + (caption.value.trim() ? `: ${caption.value.trim()}` : "");
     picture.src = URL.createObjectURL(blob);
     picture.addEventListener("load", () => URL.revokeObjectURL(picture.src), { once: true });
     picture.alt = `Photo ${words}`;
     item.dataset.photo = id;
-    item.querySelector("[data-photo-said]").textContent = words;
+    item.querySelector("[data-photo-said]").textContent = capital(words);
     const state = item.querySelector("[data-photo-state]");
     state.textContent = "On this tablet, not yet with the server.";
     list.append(drawn);
     follow(id, state);
   }
+
+  /** Photos taken on this page before it was loaded again, perhaps without network. */
+  async function remember() {
+    const store = await database();
+    for (const entry of (await store.about(about)).waiting) {
+      const blob = entry.kind === "photo" && entry.state !== REFUSED ? await store.blobOf(entry.id) : null;
+      if (blob && !list.querySelector(`[data-photo="${CSS.escape(entry.id)}"]`)) {
+        draw(entry.id, blob, entry.label.replace(/^Photo /u, ""));
+      }
+    }
+  }
+  remember();
 
   function follow(id, state) {
     whenAnswered(id).then(({ meaning, answer }) => {

@@ -25,6 +25,6 @@ export function runFor(text, runs, { isBlind }) {
   const first = runs[0];
   return {
     address,
-    later: `The order was drawn by lot: ${first.code} comes first (${first.words}). ${code} is ${at + 1} in line (${runs[at].words}). If it must be now, say why in the note.`,
+    later: `The order was drawn by lot: ${first.code} comes first (${first.words}). ${code} is ${at + 1} in line (${runs[at].words}). If it must be now, say why: it stays on the record.`,
   };
 }

@@ -9,6 +9,7 @@
 //     label: "4.2 s, failed",              how the waiting page names it
 //     about: "run:17", page: "/bench/...", what it is about (may be null), and where to look at it again
 //     isClocked: true,                     send `clock_offset_s`: what to add to the tablet's times, in seconds
+//     isLater: true,                       send it when nothing else waits
 //   });                                    resolves when it is on the tablet's disk: now the page may say 'kept'
 //   whenAnswered(id).then(({ meaning, answer }) => ...)   meanings are those of answers.js
 //
@@ -18,7 +19,7 @@
 import { clientFor } from "./client.js";
 import { mintId } from "./ids.js";
 import { clockWords, moment, offsetToWrite } from "./queue/clock.js";
-import { WAITING } from "./queue/flow.js";
+import { LATER, WAITING } from "./queue/flow.js";
 import { senderFor } from "./queue/sender.js";
 import { openStore } from "./queue/store.js";
 import { turnsFor } from "./queue/turns.js";
@@ -125,6 +126,7 @@ export async function put({
   about = null,
   page = window.location.pathname,
   isClocked = false,
+  isLater = false,
 }) {
   const opened = await store;
   const at = clockNow();
@@ -145,13 +147,15 @@ export async function put({
     next_at: at.wall,
     is_clocked: isClocked,
     clock_offset_s: isClocked ? offsetToWrite(known, at) : null,
-    state: WAITING,
+    state: isLater ? LATER : WAITING,
     tries: 0,
     problems: null,
   };
   await opened.add(entry, blob);
   tell({ type: "changed", id });
-  (await theSender()).first(id);
+  if (!isLater) {
+    (await theSender()).first(id);
+  }
   // another tab may be sending: it looks for new entries by itself, and this page tries its turn
   flush();
   return entry;

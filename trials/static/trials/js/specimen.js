@@ -1,4 +1,5 @@
 // View module: what lies on the rig. Until its code and zone are the run's own there is nothing to enter into.
+// After a wrong one the right one needs a reason: what was swapped is part of the record.
 
 import { compare } from "./codes.js";
 import { mintId } from "./ids.js";
@@ -7,42 +8,60 @@ import { put } from "./queue.js";
 import { notStoredWords } from "./queue/flow.js";
 import { wireScan } from "./scan.js";
 
+/** Returns a function that gives the check made on this page, for the reading to carry; null without one. */
 export function wireSpecimen(page, data, { onPassed, onDue }) {
   const section = page.querySelector("[data-specimen]");
   if (!section) {
     onPassed();
-    return;
+    return () => null;
   }
   const form = section.querySelector("[data-specimen-form]");
   const passed = section.querySelector("[data-specimen-passed]");
   const again = section.querySelector("[data-specimen-again]");
   const box = form.elements.code;
-  const memory = `rig-${data.run}`;
+  // of this person: who takes the tablet over looks for themselves
+  const memory = `rig-${data.user}-${data.run}`;
+  const swap = form.querySelector("[data-swap]");
+  // from the sheet: the code that was scanned there, and why the run is made before its turn
+  const told = new URLSearchParams(window.location.hash.slice(1));
+  const why = (told.get("why") ?? "").slice(0, 500);
+  form.elements.reason.value = why;
   let scanned = "";
+  let onRig = null;
+  let wasWrong = sessionStorage.getItem(`${memory}-wrong`) !== null;
 
   function show(found) {
+    onRig = found;
+    swap.hidden = !(wasWrong || why);
     form.hidden = found !== null;
     passed.hidden = again.hidden = found === null;
     if (found === null) {
       onDue();
       return;
     }
-    passed.textContent = `${found.code}, ${found.zone_words}: ${found.how} at ${found.at}.`;
+    passed.textContent = `${found.check.code}, ${found.zone_words}: ${found.check.how} at ${found.at}.`;
     onPassed();
   }
 
   /** Keep what was found, right or wrong; a wrong one is a near miss worth knowing of. */
-  function keep(code, zone, how) {
+  async function keep(check) {
     const id = mintId((bytes) => crypto.getRandomValues(bytes));
-    return put({
+    await put({
       kind: "specimen check",
       id,
       address: data.addresses.specimen_checks.replace("UUID", id),
-      body: { run: data.run, code, zone, how, checked_at: new Date().toISOString() },
-      label: `On the rig: ${code}`,
+      body: { run: data.run, ...check },
+      label: `On the rig: ${check.code}`,
       about: `run:${data.run}`,
       isClocked: true,
     });
+    return { id, ...check };
+  }
+
+  function becomeWrong() {
+    wasWrong = true;
+    sessionStorage.setItem(`${memory}-wrong`, "yes");
+    swap.hidden = false;
   }
 
   async function judge({ how }) {
@@ -61,21 +80,31 @@ export function wireSpecimen(page, data, { onPassed, onDue }) {
     } else if (zone !== data.specimen.zone) {
       problems.zone = `Stop: this run is for ${data.specimen.zones[data.specimen.zone]}, not ${data.specimen.zones[zone]}. Nothing is lost yet.`;
     }
-    const isKnown = found.code && zone;
+    const isRight = !Object.keys(problems).length;
+    const reason = swap.hidden ? "" : form.elements.reason.value.trim();
+    if (isRight && wasWrong && !reason) {
+      problems.reason = "Say what was wrong on the rig, and what was swapped.";
+    }
+    let check = null;
     try {
-      if (isKnown) {
-        await keep(found.code, zone, how);
+      if (found.code && zone && !problems.reason) {
+        check = await keep({ code: found.code, zone, how, reason, checked_at: new Date().toISOString() });
       }
     } catch (error) {
       showProblems(form, { "": notStoredWords(error) });
       return;
     }
     if (Object.keys(problems).length) {
+      if (check) {
+        becomeWrong();
+      }
       showProblems(form, problems);
       return;
     }
+    wasWrong = false;
+    sessionStorage.removeItem(`${memory}-wrong`);
     const at = new Date().toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
-    const right = { code: found.code, zone_words: data.specimen.zones[zone], how, at };
+    const right = { check, zone_words: data.specimen.zones[zone], at };
     sessionStorage.setItem(memory, JSON.stringify(right));
     show(right);
     passed.tabIndex = -1;
@@ -105,11 +134,17 @@ export function wireSpecimen(page, data, { onPassed, onDue }) {
   });
 
   // scanned on the sheet, which led here: the code need not be read a second time
-  const fromSheet = new URLSearchParams(window.location.hash.slice(1)).get("code");
+  const fromSheet = told.get("code");
   if (fromSheet) {
     scanned = fromSheet.slice(0, 40);
     box.value = scanned;
   }
-  const known = sessionStorage.getItem(memory);
-  show(known ? JSON.parse(known) : null);
+  for (const button of form.querySelectorAll("[data-swap-phrase]")) {
+    button.addEventListener("click", () => {
+      form.elements.reason.value = button.textContent.trim();
+    });
+  }
+  const known = JSON.parse(sessionStorage.getItem(memory) ?? "null");
+  show(known?.check ? known : null);
+  return () => onRig?.check ?? null;
 }

@@ -2,6 +2,7 @@
 
 /** States of an entry on the tablet. It leaves the tablet only when the server's answer names it. */
 export const WAITING = "waiting"; // to be sent
+export const LATER = "later"; // to be sent when nothing else is, such as the original of a photo
 export const REFUSED = "refused"; // the server said why not; a person has to look
 export const BESIDE = "beside"; // the server kept it beside another reading, for a person to settle
 

@@ -35,7 +35,8 @@ function pagesToKeep(page, { origin, pathname }) {
     .map((link) => new URL(link.href))
     .filter((url) => url.origin === origin && /^\/bench\/[-\w]+\/runs\/\d+\/$/u.test(url.pathname))
     .map((url) => url.pathname);
-  return [...new Set(["/bench/", "/bench/tablet/waiting/", pathname, ...linked])].slice(0, MOST_PAGES);
+  const added = [...page.querySelectorAll("[data-page]")].map((option) => option.dataset.page);
+  return [...new Set(["/bench/", "/bench/tablet/waiting/", pathname, ...added, ...linked])].slice(0, MOST_PAGES);
 }
 
 export function readyWords({ done, failed, total }) {

@@ -1,6 +1,6 @@
 // This module has no DOM access. What the waiting page says of one entry, and what it may turn it into.
 
-import { BESIDE, REFUSED, WAITING } from "./flow.js";
+import { BESIDE, LATER, REFUSED, WAITING } from "./flow.js";
 
 /** The state of an entry in a sentence. */
 export function stateWords(entry) {
@@ -12,6 +12,9 @@ export function stateWords(entry) {
   }
   if (entry.kind === "held") {
     return "On its way to the lab lead.";
+  }
+  if (entry.state === LATER && !entry.tries) {
+    return "Is sent when nothing else waits.";
   }
   if (!entry.tries) {
     return "Waits to be sent.";

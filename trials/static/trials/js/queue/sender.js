@@ -3,7 +3,7 @@
 import { meaningOf, namesEntry } from "../answers.js";
 import { waitFor } from "./backoff.js";
 import { offsetOf } from "./clock.js";
-import { BESIDE, REFUSED, fateOf } from "./flow.js";
+import { BESIDE, LATER, REFUSED, fateOf } from "./flow.js";
 
 const MOST_TRIES_IN_FRONT = 3;
 const MOST_FRESH_TOKENS = 2; // in a row, before it counts as no answer
@@ -16,6 +16,7 @@ const MOST_FRESH_TOKENS = 2; // in a row, before it counts as no answer
 export function senderFor({ store, client, turns, tell, person, now, chance, measured }) {
   let tries = 0; // failures since the server was last heard
   const urgent = [];
+  let giveWay = null; // stops an upload that may as well come later
 
   async function run(renew) {
     let session = await client.session();
@@ -66,7 +67,7 @@ export function senderFor({ store, client, turns, tell, person, now, chance, mea
         return entry;
       }
     }
-    return (await store.due(user, now(), 1))[0] ?? null;
+    return (await store.due(user, now(), 1))[0] ?? (await store.due(user, now(), 1, LATER))[0] ?? null;
   }
 
   async function deliver(waiting, token, offset) {
@@ -80,7 +81,13 @@ export function senderFor({ store, client, turns, tell, person, now, chance, mea
     }
     const blob = entry.has_blob ? await store.blobOf(entry.id) : null;
     const body = entry.is_clocked ? { ...entry.body, clock_offset_s: entry.clock_offset_s } : entry.body;
-    const answer = await client.deliver({ ...entry, body }, { token, blob });
+    const stop = entry.state === LATER ? new AbortController() : null;
+    giveWay = stop;
+    const answer = await client.deliver({ ...entry, body }, { token, blob, signal: stop?.signal });
+    giveWay = null;
+    if (stop?.signal.aborted && answer.status === 0) {
+      return { isGone: true };
+    }
     return { answer, meaning: meaningOf(answer, namesEntry(entry.id)), isGone: false };
   }
 
@@ -98,6 +105,7 @@ export function senderFor({ store, client, turns, tell, person, now, chance, mea
           kind: entry.kind,
           about: entry.about,
           made_at: entry.made_at,
+          clock_offset_s: entry.clock_offset_s,
           by: entry.by,
           label: entry.label,
           words: answer.body.words ?? "",
@@ -129,8 +137,11 @@ export function senderFor({ store, client, turns, tell, person, now, chance, mea
   }
 
   return {
-    /** Send first what somebody is looking at. */
-    first: (id) => urgent.push(id),
+    /** Send first what somebody is looking at; what may come later makes room. */
+    first(id) {
+      urgent.push(id);
+      giveWay?.abort();
+    },
 
     /**
      * Send all that is due, unless another tab does. Gives {phase, next_in_ms}: when to come again, or null when

@@ -6,7 +6,7 @@
 //   facts     small things by name: the clock's offset, the lease of the tab that sends
 
 import { LONGEST_MS } from "./backoff.js";
-import { WAITING } from "./flow.js";
+import { LATER, WAITING } from "./flow.js";
 
 const NAME = "wornproof-bench";
 const VERSION = 1;
@@ -110,11 +110,11 @@ function storeOn(db) {
     },
 
     /** Entries of a person to be sent, the longest waiting first, with those whose clock was set back. */
-    async due(by, now, most) {
+    async due(by, now, most, state = WAITING) {
       const far = now + 2 * LONGEST_MS;
       const ranges = [
-        IDBKeyRange.bound([WAITING, by, -Infinity], [WAITING, by, now]),
-        IDBKeyRange.bound([WAITING, by, far], [WAITING, by, Infinity], true),
+        IDBKeyRange.bound([state, by, -Infinity], [state, by, now]),
+        IDBKeyRange.bound([state, by, far], [state, by, Infinity], true),
       ];
       const found = await Promise.all(
         ranges.map((range) =>
@@ -125,12 +125,15 @@ function storeOn(db) {
     },
 
     /** When the next entry of a person is due; null when none waits. */
-    nextAt(by) {
-      const range = IDBKeyRange.bound([WAITING, by, -Infinity], [WAITING, by, Infinity]);
-      return reading(["entries"], ({ entries }, done) => {
-        done(null);
-        taking(entries.index("due").openKeyCursor(range), (cursor) => done(cursor ? cursor.key[2] : null));
-      });
+    async nextAt(by) {
+      const first = (state) =>
+        reading(["entries"], ({ entries }, done) => {
+          done(Infinity);
+          const range = IDBKeyRange.bound([state, by, -Infinity], [state, by, Infinity]);
+          taking(entries.index("due").openKeyCursor(range), (cursor) => done(cursor ? cursor.key[2] : Infinity));
+        });
+      const next = Math.min(...(await Promise.all([WAITING, LATER].map(first))));
+      return next === Infinity ? null : next;
     },
 
     /** How many of each state a person has here, and how many wait of others. */
@@ -140,17 +143,19 @@ function storeOn(db) {
         reading(["entries"], ({ entries }, done) =>
           taking(entries.index("due").count(IDBKeyRange.bound([state, person, -Infinity], [state, person, Infinity])), done),
         );
-      const [waiting, refused, beside] = await Promise.all(["waiting", "refused", "beside"].map((state) => of(by, state)));
+      const [soon, later, refused, beside] = await Promise.all(
+        [WAITING, LATER, "refused", "beside"].map((state) => of(by, state)),
+      );
       const others = await Promise.all(
         names
           .filter((person) => person.by !== by)
           .map(async ({ by: other, name }) => ({
             by: other,
             name,
-            count: (await of(other, "waiting")) + (await of(other, "refused")),
+            count: (await of(other, WAITING)) + (await of(other, LATER)) + (await of(other, "refused")),
           })),
       );
-      return { waiting, refused, beside, others: others.filter((other) => other.count) };
+      return { waiting: soon + later, refused, beside, others: others.filter((other) => other.count) };
     },
 
     /** Everybody of whom something is here: [{by, name}]. */
@@ -227,10 +232,21 @@ function storeOn(db) {
 
     /** Whether a person has an entry of this kind still to send. */
     has(by, kind) {
-      return reading(["entries"], ({ entries }, done) =>
-        taking(entries.index("kind").count(IDBKeyRange.only([by, kind])), (count) => done(count > 0)),
-      );
+      return reading(["entries"], ({ entries }, done) => {
+        done(false);
+        taking(entries.index("kind").openCursor(IDBKeyRange.only([by, kind])), (cursor) => {
+          if (cursor && [WAITING, LATER].includes(cursor.value.state)) {
+            done(true);
+          } else {
+            cursor?.continue();
+          }
+        });
+      });
     },
+
+    /** Entries of a kind that a person has here, such as "run". */
+    ofKind: (by, kind) =>
+      reading(["entries"], ({ entries }, done) => taking(entries.index("kind").getAll(IDBKeyRange.only([by, kind])), done)),
 
     /** Forget what was sent long ago. */
     forgetOld(now) {
