@@ -116,6 +116,7 @@ def method_words(folder: Path) -> tuple[set[Text], set[Text]]:
         told = [method["standard_note"], *method["steps"], *method["hazards"], *method["spoils"]]
         told += [check["text"] for check in method["checks"]]
         told += [setting["label"] for setting in method["settings"]]
+        told += [one["why"] for one in method.get("published", ())]
         prose.update(part for text in told for part in SENTENCE_END.split(text) if part)
     return {Text(name) for name in names if name}, {Text(part) for part in prose - names}
 

@@ -49,6 +49,8 @@ class Calibrated:
     weights: tuple[tuple[str, tuple[tuple[str, float], ...]], ...]
     moved_count: int
     widened_count: int
+    # the same for each specimen, only where a trend is asked for
+    by_specimen: tuple[tuple[str, tuple[tuple[str, float], ...]], ...] = ()
 
     def log_variance(self, baseline: str, arm: str) -> float:
         """Variance that the calibrations add to the log ratio of two arms."""
@@ -58,7 +60,11 @@ class Calibrated:
 
 
 def calibrated(
-    readings: Sequence[ReadWith], *, moved_count: int, widened_count: int
+    readings: Sequence[ReadWith],
+    *,
+    moved_count: int,
+    widened_count: int,
+    is_over_service: bool = False,
 ) -> Calibrated | None:
     """Weigh the calibrations in each arm; None where nothing is behind any reading."""
     if not (moved_count or widened_count or any(reading.behind for reading in readings)):
@@ -70,7 +76,40 @@ def calibrated(
         weights=tuple((arm, _weights(mine)) for arm, mine in sorted(by_arm.items())),
         moved_count=moved_count,
         widened_count=widened_count,
+        by_specimen=tuple(
+            (specimen, _weights({specimen: mine}))
+            for specimens in by_arm.values()
+            for specimen, mine in sorted(specimens.items())
+        )
+        if is_over_service
+        else (),
     )
+
+
+def slope_variance(
+    served: Sequence[tuple[float, Mapping[str, float]]],
+) -> float:
+    """Variance that calibrations add to the slope of log value over service.
+
+    Each calibration is one error, so it tilts the line by the least-squares slope of what it adds
+    to the specimens: nothing where it adds alike to all (JCGM 100:2008, 5.2.2).
+
+    Parameters
+    ----------
+    served : sequence of (exposure, mapping)
+        For each specimen its exposure, and the error of its log value for one standard uncertainty
+        of each calibration.
+    """
+    middle = math.fsum(x for x, _ in served) / len(served)
+    spread = math.fsum((x - middle) ** 2 for x, _ in served)
+    if spread == 0.0:
+        return 0.0
+    keys = {key for _, errors in served for key in errors}
+    tilts = (
+        math.fsum((x - middle) * errors.get(key, 0.0) for x, errors in served) / spread
+        for key in sorted(keys)
+    )
+    return math.fsum(tilt**2 for tilt in tilts)
 
 
 def _weights(specimens: Mapping[str, Sequence[ReadWith]]) -> tuple[tuple[str, float], ...]:

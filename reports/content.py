@@ -55,6 +55,7 @@ from trials.models import (
     Study,
     StudyAmendment,
 )
+from trials.published_levels import LimitBeside, limits_beside
 from trials.stands_for import stands_for
 
 CONTENT_FORMAT = 1
@@ -439,8 +440,21 @@ def _finding(finding: Finding, method: MethodInputs) -> dict[str, Any]:
         "arm_values": [
             {"arm": arm.label, "words": _arm_value(arm, method), "n": len(arm.specimens)}
             for arm in arms
-        ]
+        ],
+        "published_levels": [
+            {
+                "standard": one.limit.standard,
+                "edition": one.limit.edition,
+                "arms": [{"arm": arm.label, "words": one.called(_ends(arm))} for arm in arms],
+            }
+            for one in limits_beside(finding.revision)
+            if one.table is not None and one.is_comparable and finding.kind == Finding.Kind.RATIO
+        ],
     }
+
+
+def _ends(arm: ArmInputs) -> list[tuple[float, float | None]]:
+    return [(bound.low, bound.high) for one in arm.specimens for bound in one.bounds]
 
 
 def _ratio_words(finding: Finding) -> dict[str, Any]:
@@ -622,6 +636,19 @@ def method_content(revision: MethodRevision) -> dict[str, Any]:
         "hazards": revision.hazards,
         "checks": revision.checks,
         "destructive": revision.destructive,
+        "published": [_published(one) for one in limits_beside(revision)],
+    }
+
+
+def _published(one: LimitBeside) -> dict[str, Any]:
+    return {
+        "standard": one.limit.standard,
+        "edition": one.limit.edition,
+        "words": one.limit.words,
+        "is_comparable": one.is_comparable,
+        "why": one.why,
+        "steps": [{"name": name, "asks": asks} for name, asks in one.steps],
+        "also": one.also,
     }
 
 

@@ -141,9 +141,11 @@ class StudyInputs:
         del plain["used"]
         for method in [*plain["methods"], *(m for a in plain["analyses"] for m in a["methods"])]:
             del method["revision_pk"]
+            # so that studies from before there was such a thing keep their digest
             if method["calibrated"] is None:
-                # so that studies from before there was such a thing keep their digest
                 del method["calibrated"]
+            elif not method["calibrated"]["by_specimen"]:
+                del method["calibrated"]["by_specimen"]
             for arm in method["arms"]:
                 del arm["pk"]
         if not self.analyses:
@@ -298,6 +300,7 @@ def _calibrated(
         ],
         moved_count=sum(stands.is_moved for stands in behind),
         widened_count=sum(stands.is_widened for stands in behind),
+        is_over_service=any(one.service for arm in method.arms for one in arm.specimens),
     )
 
 

@@ -127,8 +127,13 @@ def _trend_rows(
 ) -> list[dict[str, Any]]:
     rows: list[dict[str, Any]] = []
     for method in methods:
+        behind = dict(method.calibrated.by_specimen) if method.calibrated else {}
         served = [
-            (specimen.service, specimen_values([specimen.bounds])[0])
+            (
+                specimen.service,
+                specimen_values([specimen.bounds])[0],
+                dict(behind.get(specimen.code, ())),
+            )
             for arm in method.arms
             for specimen in arm.specimens
             if specimen.service is not None and specimen.bounds

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Protocol
 
+from reports.calibrations import slope_variance
 from reports.degradation import Interval
-from reports.degradation.trend import TOGETHER, service_correlation, trend
+from reports.degradation.trend import TOGETHER, service_correlation, trend, with_slope_error
 
 
 @dataclass(frozen=True)
@@ -45,22 +47,39 @@ class Served(Protocol):
 
 
 def trend_rows(
-    specimens: Sequence[tuple[Served, Interval]],
+    specimens: Sequence[tuple[Served, Interval, Mapping[str, float]]],
     *,
     higher_is_better: bool,
     level: float,
     limit: float,
 ) -> list[dict[str, Any]]:
-    """One row of plain data for each measure of service; none is ever a cause."""
+    """One row of plain data for each measure of service; none is ever a cause.
+
+    Each specimen comes with its service, its value, and what each calibration behind it leaves
+    open in its log value (standard uncertainty).
+    """
     rows = []
     for driver in DRIVERS:
         known = [
-            (float(x), value)
-            for service, value in specimens
+            (float(x), value, behind)
+            for service, value, behind in specimens
             if (x := getattr(service, driver.key)) is not None
         ]
-        found = trend(known, higher_is_better=higher_is_better, level=level, limit=limit)
-        notes = [*found.notes, *_together(driver, specimens)]
+        added = slope_variance([(x, behind) for x, _, behind in known]) if known else 0.0
+        found = trend(
+            [(x, value) for x, value, _ in known],
+            higher_is_better=higher_is_better,
+            level=level,
+            limit=limit,
+        )
+        found = with_slope_error(found, variance=added)
+        notes = [*found.notes, *_together(driver, [service for service, _, _ in specimens])]
+        if added and found.slope is not None:
+            notes.append(
+                "What the calibrations of the instruments leave open is in this range: "
+                f"{100 * math.sqrt(added) * found.longest:.2g} % (standard uncertainty) over the "
+                "longest service tested."
+            )
         if len(known) < len(specimens):
             notes.append(
                 f"Left out because their {driver.words} is not known: "
@@ -68,20 +87,20 @@ def trend_rows(
             )
         details = asdict(found)
         details.update(
-            notes=notes, specimen_count=len(known), exposures=sorted({x for x, _ in known})
+            notes=notes, specimen_count=len(known), exposures=sorted({x for x, _, _ in known})
         )
         rows.append({"driver": driver.key, "refusal": details.pop("refusal"), "details": details})
     return rows
 
 
-def _together(driver: Driver, specimens: Sequence[tuple[Served, Interval]]) -> list[str]:
+def _together(driver: Driver, services: Sequence[Served]) -> list[str]:
     notes = []
     for other in DRIVERS:
         if other is driver:
             continue
         both = [
             (float(a), float(b))
-            for service, _ in specimens
+            for service in services
             if (a := getattr(service, driver.key)) is not None
             and (b := getattr(service, other.key)) is not None
         ]

@@ -10,6 +10,7 @@ from trials.forms import MarginField
 from trials.models import ConsumableLot, Instrument, MethodRevision
 from trials.physics.budget import Shape
 from trials.physics.derivations import derivation_names
+from trials.physics.published_tables import TABLES
 from trials.physics.trace_figures import FIGURES
 from trials.plans.families import ALL, REACHES, rule_problems
 from trials.plans.families import FAMILIES as WORK_FAMILIES
@@ -431,6 +432,15 @@ class LimitForm(ActionForm):
     edition = text_field("Edition", required=True, most=40, help_text="Year or issue.")
     clause = text_field("Clause or table", required=True, most=40)
     words = text_field("What it asks, in your words", required=True, most=200)
+    table = forms.ChoiceField(
+        label="Table it is read in",
+        required=False,
+        choices=[
+            ("", "none: words only"),
+            *((table.key, f"{table.standard}: {table.what}") for table in TABLES.values()),
+        ],
+        help_text="Hold the table that is shown afterwards against your copy of the standard.",
+    )
     is_comparable = forms.BooleanField(
         label="The same quantity, measured in the same way as here", required=False
     )

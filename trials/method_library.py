@@ -18,9 +18,11 @@ from trials.models import Method, MethodRevision, PublishedLimit, UncertaintyBud
 from trials.physics.budget import Budget, Component, Shape, combine
 from trials.physics.derivations import check_settings, derivation
 from trials.physics.errors import PhysicsError
-from trials.physics.trace_figures import FIGURES
+from trials.physics.published_tables import table_named
+from trials.physics.trace_figures import FIGURES, FIXED_WORDS
 from trials.physics.units import is_convertible, unit_of
 from trials.plans.families import rule_problems, rule_words
+from trials.published_levels import differences
 from trials.queries import WRITTEN, setting_fact
 
 State = MethodRevision.State
@@ -281,8 +283,23 @@ def _in_unit(revision: MethodRevision, value: float) -> list[str]:
 
 def _trace_lines(revision: MethodRevision, value: dict[str, Any]) -> list[str]:
     kind = FIGURES.get(str(value.get("figure")))
-    said = value | {"figure": kind.words if kind else value.get("figure")}
-    return [f"{key.replace('_', ' ')}: {_plain(one)}" for key, one in said.items()]
+    said = {"figure": kind.words if kind else value.get("figure")} | {
+        key: one for key, one in value.items() if key != "figure" and key not in FIXED_WORDS
+    }
+    fixed = [
+        FIXED_WORDS[key].format(_plain(one)) for key, one in value.items() if key in FIXED_WORDS
+    ]
+    return [f"{key.replace('_', ' ')}: {_plain(one)}" for key, one in said.items()] + fixed
+
+
+def _derivation_lines(revision: MethodRevision, value: dict[str, Any]) -> list[str]:
+    known = {one.key: one for one in derivation(revision.derivation).settings}
+    return [
+        f"{known[key].words}: {_plain(one)}\u00a0{WRITTEN.get(known[key].unit, known[key].unit)}"
+        if key in known
+        else f"{key}: {_plain(one)}"
+        for key, one in value.items()
+    ]
 
 
 def _step_lines(revision: MethodRevision, value: dict[str, Any]) -> list[str]:
@@ -312,6 +329,7 @@ _WRITERS: Mapping[str, Callable[[MethodRevision, Any], list[str]]] = {
     "step_rule": _step_lines,
     "trace": _trace_lines,
     "derivation": lambda _, value: [derivation(value).words],
+    "derivation_settings": _derivation_lines,
 }
 
 
@@ -331,10 +349,14 @@ def _plain(value: Any) -> str:
 @transaction.atomic
 def add_limit(*, by: User, method: Method, fields: Mapping[str, Any]) -> PublishedLimit:
     """What a published standard asks, entered by the lab with edition and clause; context only."""
-    if PublishedLimit.objects.filter(
-        method=method, **{n: fields[n] for n in ("standard", "edition", "clause", "words")}
-    ).exists():
+    same = ("standard", "edition", "clause", "words", "is_comparable")
+    if PublishedLimit.objects.filter(method=method, **{n: fields[n] for n in same}).exists():
         raise Refused({"words": ["This is in the record already."]})
+    revision = method.revisions.filter(state=State.IN_FORCE).order_by("-number").first()
+    if fields.get("table") and fields["is_comparable"] and revision is not None:
+        found = differences(revision, table_named(fields["table"]))
+        if found:
+            raise Refused({"is_comparable": found})
     made = PublishedLimit.objects.create(method=method, by=by, entered_at=timezone.now(), **fields)
     audit.record(by=by, verb="entered published limit", subject=made)
     return made

@@ -1030,9 +1030,15 @@ class Conditioning(models.Model):
 
 
 class PublishedLimit(models.Model):
-    """A level a published standard asks for, entered by the lab. Context only: nothing uses it."""
+    """A level a published standard asks for, shipped or entered by the lab. Context only.
+
+    With a table named, the newest row of that table speaks for the method.
+    """
 
     method = models.ForeignKey(Method, on_delete=models.PROTECT, related_name="published_limits")
+    table = models.CharField(
+        max_length=40, blank=True, help_text="One of trials.physics.published_tables, or none."
+    )
     standard = models.CharField(max_length=80)
     edition = models.CharField(max_length=40)
     clause = models.CharField(max_length=40)
@@ -1042,12 +1048,19 @@ class PublishedLimit(models.Model):
     )
     why = models.TextField(help_text="Why it may, or may not, be held against this method.")
     entered_at = models.DateTimeField()
-    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    by = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="+",
+        help_text="Empty for one that came with the program.",
+    )
 
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                fields=["method", "standard", "edition", "clause", "words"],
+                fields=["method", "standard", "edition", "clause", "words", "is_comparable"],
                 name="published_limit_once",
             ),
         ]
@@ -1200,6 +1213,11 @@ class TraceReading(models.Model):
     flaws = models.JSONField(default=list)
     flaw_reason = models.TextField(blank=True)
     code_version = models.CharField(max_length=20)
+    offset_sensitivity = models.FloatField(
+        null=True,
+        blank=True,
+        help_text="How the figure moves for one unit added to the trace; empty when not known.",
+    )
 
     class Meta:
         ordering = ["reading"]

@@ -13,14 +13,24 @@ from typing import NamedTuple
 from uuid import UUID
 
 from trials.intervals import ReadingKind, plain
-from trials.models import Calibration, ConsumableUse, InstrumentUse, Reading, Study
+from trials.models import (
+    Calibration,
+    ConsumableUse,
+    InstrumentUse,
+    MethodRevision,
+    Reading,
+    Study,
+    TraceReading,
+)
 from trials.physics.calibration import (
     Shift,
+    derived_shift,
     indicator_power,
     shift_in,
     shifted,
     widened_by_tolerance,
 )
+from trials.physics.trace_figures import FIGURES, offset_sensitivity
 
 # A turn is counted and a grade is seen; the difference of two weighings on one balance loses what
 # both share. None of them is moved by a constant correction.
@@ -55,12 +65,13 @@ class _Row(NamedTuple):
 
 
 def stands_for(study: Study) -> dict[UUID, StandsFor]:
-    """Readings that stand for something else than their ends as read. Costs at most four queries."""
+    """Readings that stand for something else than their ends as read. Costs at most five queries."""
     instruments = _instruments(study)
     tolerances = _tolerances(study)
     if not instruments and not tolerances:
         return {}
     calibrations = _calibrations(study) if instruments else {}
+    sensitivities = _sensitivities(study) if instruments else {}
     rows = (
         Reading.objects.filter(run__study=study, low__isnull=False)
         .filter(run__in={*instruments, *tolerances})
@@ -69,7 +80,11 @@ def stands_for(study: Study) -> dict[UUID, StandsFor]:
     found = {}
     for pk, run, low, high, at in rows:
         row = _Row(pk, run, low or 0.0, high, at.date())
-        one = _one(row, instruments.get(run, ()), calibrations, tolerances.get(run))
+        behind = [
+            (use, newest_by(calibrations.get(use.instrument_id, []), row.day))
+            for use in instruments.get(run, ())
+        ]
+        one = _one(row, behind, sensitivities.get(pk), tolerances.get(run))
         if one.words or one.behind:
             found[row.pk] = one
     return found
@@ -77,26 +92,42 @@ def stands_for(study: Study) -> dict[UUID, StandsFor]:
 
 def _one(
     row: _Row,
-    uses: Iterable[InstrumentUse],
-    calibrations: dict[int, list[Calibration]],
+    uses: Iterable[tuple[InstrumentUse, Calibration | None]],
+    sensitivity: float | None,
     tolerance: "_Tolerance | None",
 ) -> StandsFor:
     low, high = row.low, row.high
     words: list[str] = []
     behind: list[Behind] = []
     is_shifted = False
-    for use in uses:
-        newest = newest_by(calibrations.get(use.instrument_id, []), row.day)
-        unit = use.run.revision.unit
-        shift = None if newest is None else shift_of(newest, use.instrument.unit, unit)
-        if newest is None or shift is None:
+    for use, newest in uses:
+        if newest is None:
             continue
+        revision = use.run.revision
+        unit, off = revision.unit, _off(newest.correction, use.instrument.unit)
+        shift = shift_of(newest, use.instrument.unit, unit)
+        if shift is None:
+            traced = _traced(newest, use.instrument.unit, revision)
+            if traced is None:
+                continue
+            known = _known_sensitivity(revision) if sensitivity is None else sensitivity
+            if known is None:
+                words.append(
+                    f"what the calibration of {use.instrument.code} found is not carried into a "
+                    "figure that was typed and not read from a trace"
+                )
+                continue
+            shift = derived_shift(
+                traced.shift, sensitivity=known, figure_unit=traced.unit, unit=unit
+            )
+            if shift is None or shift.standard_uncertainty == 0.0:
+                continue  # it cancels: both ends of a rise were read with the one thermometer
         behind.append(Behind(f"{use.instrument.code} {newest.pk}", shift.standard_uncertainty))
         if shift.amount:
             is_shifted = True
             low, high = shifted(low, high, shift.amount)
             words.append(
-                f"{use.instrument.code} reads {_off(shift.amount, unit)}: corrected by its "
+                f"{use.instrument.code} reads {off}: corrected by its "
                 f"calibration of {newest.done_on:%d %B %Y}"
             )
     if tolerance is not None:
@@ -119,6 +150,37 @@ def _one(
 def _off(amount: float, unit: str) -> str:
     side = "too low" if amount > 0 else "too high"
     return f"{plain(float(f'{abs(amount):.3g}'))}\u00a0{unit} {side}"
+
+
+class _Traced(NamedTuple):
+    """A correction in the unit of a method's trace, and the unit of the figure read from it."""
+
+    shift: Shift
+    unit: str
+
+
+def _traced(
+    calibration: Calibration, instrument_unit: str, revision: MethodRevision
+) -> _Traced | None:
+    kind = FIGURES.get(str(revision.trace.get("figure")))
+    if kind is None:
+        return None
+    shift = shift_of(calibration, instrument_unit, kind.trace_unit)
+    return None if shift is None else _Traced(shift, kind.unit)
+
+
+def _known_sensitivity(revision: MethodRevision) -> float | None:
+    return offset_sensitivity(
+        str(revision.trace.get("figure")), seam_width_mm=revision.trace.get("seam_width_mm")
+    )
+
+
+def _sensitivities(study: Study) -> dict[UUID, float]:
+    """How each figure that was read from a trace moves with the trace, where that is known."""
+    found = TraceReading.objects.filter(
+        reading__run__study=study, offset_sensitivity__isnull=False
+    ).values_list("reading", "offset_sensitivity")
+    return {pk: value for pk, value in found if value is not None}
 
 
 def newest_by(calibrations: Iterable[Calibration], day: date) -> Calibration | None:

@@ -23,6 +23,7 @@ from trials.physics.errors import PhysicsError
 from trials.physics.trace_figures import (
     CODE_VERSION,
     FIGURES,
+    FIXED_WORDS,
     Figure,
     TraceSettings,
     read_figure,
@@ -188,6 +189,8 @@ class ShownFigure:
     flaws : tuple of str
     charts : tuple of dict
         Positions of the drawings.
+    offset_sensitivity : float or None
+        See `Figure`; None where an older release worked it out.
     """
 
     value: float
@@ -196,6 +199,7 @@ class ShownFigure:
     beside: tuple[tuple[str, float, str], ...]
     flaws: tuple[str, ...]
     charts: tuple[dict[str, Any], ...]
+    offset_sensitivity: float | None = None
 
 
 def shown_figure(trace: TraceFile, settings: TraceSettings) -> ShownFigure:
@@ -208,6 +212,7 @@ def shown_figure(trace: TraceFile, settings: TraceSettings) -> ShownFigure:
         beside=tuple((one.words, one.value, one.unit) for one in figure.beside),
         flaws=tuple(flaw.words for flaw in figure.flaws),
         charts=tuple(asdict(chart) for chart in trace_charts(figure)),
+        offset_sensitivity=figure.offset_sensitivity,
     )
 
 
@@ -215,15 +220,6 @@ def method_settings(revision: MethodRevision) -> dict[str, Any]:
     """What the method fixes of how its trace is read."""
     known = set(TraceSettings.__dataclass_fields__)
     return {name: value for name, value in revision.trace.items() if name in known}
-
-
-FIXED_WORDS = {
-    "cfc": "Filter: channel frequency class {}",
-    "rise_k": "Rise: {} K",
-    "level_g": "Level: {} times gravity",
-    "jaw_speed_mm_min": "Speed of the jaw: {} mm/min",
-    "seam_width_mm": "Length of seam: {} mm",
-}
 
 
 def fixed_words(revision: MethodRevision) -> list[str]:
@@ -321,6 +317,7 @@ def keep_figure(
         flaws=list(figure.flaws),
         flaw_reason=keeping.flaw_reason.strip(),
         code_version=CODE_VERSION,
+        offset_sensitivity=figure.offset_sensitivity,
     )
     audit.record(
         by=by,

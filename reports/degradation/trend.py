@@ -18,12 +18,12 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.optimize import linprog
-from scipy.special import fdtrc, stdtrit
+from scipy.special import fdtrc, ndtri, stdtrit
 
 from reports.degradation.intervals import CannotCompare, Interval, Record, from_log
 from reports.degradation.laws import Array, NormalLaw
@@ -226,6 +226,34 @@ def trend(
     if len(telling) < len(specimens):
         notes.append(f"Left out because they say nothing: {len(specimens) - len(telling)}.")
     return answer(found, notes=tuple(notes))
+
+
+def with_slope_error(found: Trend, *, variance: float) -> Trend:
+    """Take an error of the slope that readings share into a trend.
+
+    Parameters
+    ----------
+    found : Trend
+    variance : float
+        Of that error, independent of the scatter, 0 or more; such as what a calibration leaves
+        open. Half widths are added in squares, each side by itself.
+    """
+    if found.slope is None or found.slope_low is None or found.slope_high is None or not variance:
+        return found
+    reach = float(ndtri(0.5 + found.level / 2)) * math.sqrt(variance)
+    quantiles = (
+        found.slope - math.hypot(found.slope - found.slope_low, reach),
+        found.slope,
+        found.slope + math.hypot(found.slope_high - found.slope, reach),
+    )
+    crossing = found.crossing
+    return replace(
+        found,
+        slope_low=quantiles[0],
+        slope_high=quantiles[2],
+        points=_band(quantiles, found.longest, len(found.points)),
+        crossing=crossing and _crossing(quantiles, found.longest, crossing.share),
+    )
 
 
 def service_correlation(first: Sequence[float], second: Sequence[float]) -> float | None:

@@ -77,6 +77,34 @@ def shift_in(
     return Shift(correction * slope, abs(expanded / factor * slope))
 
 
+def derived_shift(shift: Shift, *, sensitivity: float, figure_unit: str, unit: str) -> Shift | None:
+    """Return what a correction of a logged trace adds to the figure that was read from it.
+
+    Parameters
+    ----------
+    shift : Shift
+        The correction in the unit of the trace.
+    sensitivity : float
+        Change of the figure for one unit of the trace (JCGM 100:2008, 5.1.3), in `figure_unit`.
+    figure_unit, unit : str
+        Unit of the figure and of the method's readings; None comes back where one is not the
+        other's.
+
+    Raises
+    ------
+    OutOfRange
+        When the sensitivity is not a finite number.
+    """
+    sensitivity = finite(sensitivity, "Sensitivity", figure_unit)
+    try:
+        if not is_convertible(figure_unit, unit):
+            return None
+        slope = sensitivity * (convert(1.0, figure_unit, unit) - convert(0.0, figure_unit, unit))
+    except PhysicsError:
+        return None
+    return Shift(shift.amount * slope, abs(shift.standard_uncertainty * slope))
+
+
 def shifted(low: float, high: float | None, amount: float) -> tuple[float, float | None]:
     """Return the ends of a reading with a correction added.
 

@@ -23,6 +23,10 @@ class UnknownDerivation(PhysicsError):
     """No derivation has this name."""
 
 
+class UnknownTable(PhysicsError):
+    """No published table has this name."""
+
+
 class BadSettings(PhysicsError):
     """The settings of a derivation are missing, unknown or not numbers."""
 

@@ -90,6 +90,15 @@ FIGURES: Mapping[str, FigureKind] = {
     )
 }
 
+# what a method fixes, as lines for a page
+FIXED_WORDS = {
+    "cfc": "Filter: channel frequency class {}",
+    "rise_k": "Rise: {} K",
+    "level_g": "Level: {} times gravity",
+    "jaw_speed_mm_min": "Speed of the jaw: {} mm/min",
+    "seam_width_mm": "Length of seam: {} mm",
+}
+
 _WINDOWS_S: Mapping[str, float | None] = {"hic_15": 0.015, "hic_36": 0.036, "hic": None}
 
 
@@ -177,6 +186,8 @@ class Figure:
     event : Event or None
     trace : Trace
         As read: baseline taken, filtered, axes combined.
+    offset_sensitivity : float
+        See `offset_sensitivity`.
     """
 
     value: float
@@ -186,6 +197,7 @@ class Figure:
     flaws: tuple[Flaw, ...]
     event: Event | None
     trace: Trace
+    offset_sensitivity: float
 
 
 def read_figure(columns: Sequence[NDArray[np.float64]], settings: TraceSettings) -> Figure:
@@ -219,7 +231,7 @@ def read_figure(columns: Sequence[NDArray[np.float64]], settings: TraceSettings)
             flaws += find_flaws(based, full_scale=settings.full_scale)
         quiet.append(based if settings.cfc is None else filtered(based, cfc=settings.cfc))
     trace = resultant(*quiet) if len(quiet) > 1 else quiet[0]
-    value, is_reached = _value(kind, trace, settings)
+    value, is_reached, sensitivity = _value(kind, trace, settings)
     return Figure(
         value=value,
         unit=kind.unit,
@@ -228,7 +240,39 @@ def read_figure(columns: Sequence[NDArray[np.float64]], settings: TraceSettings)
         flaws=tuple(dict.fromkeys(flaws)),
         event=None if is_heat else find_event(trace),
         trace=trace,
+        offset_sensitivity=sensitivity,
     )
+
+
+def offset_sensitivity(figure: str, *, seam_width_mm: float | None = None) -> float | None:
+    """Return how a figure moves for one unit added to the trace, where that needs no trace.
+
+    Parameters
+    ----------
+    figure : str
+        A key of `FIGURES`.
+    seam_width_mm : float, optional
+        Length of seam, mm, more than zero.
+
+    Returns
+    -------
+    float or None
+        In the figure's unit for one of the kind's `trace_unit`, added to every sample after the
+        baseline was taken: the correction that a calibration found at the level of the readings.
+        0 for a time to a rise, because a rise is the difference of two readings of one
+        thermometer; 1 for a peak. None where it depends on the trace.
+
+    References
+    ----------
+    .. [1] JCGM 100:2008, 5.1.3: the sensitivity coefficient is the partial derivative.
+    """
+    if figure == "rise_time":
+        return 0.0
+    if figure in {"peak_acceleration", "peak_force", "peak_pull"}:
+        return 1.0
+    if figure == "seam_strength" and seam_width_mm:
+        return 1.0 / seam_width_mm
+    return None
 
 
 def _checked(columns: Sequence[NDArray[np.float64]], settings: TraceSettings) -> FigureKind:
@@ -270,31 +314,39 @@ def _axis(columns: Sequence[NDArray[np.float64]], place: int, settings: TraceSet
     return Trace(time_s, value, settings.value_unit)
 
 
-def _value(kind: FigureKind, trace: Trace, settings: TraceSettings) -> tuple[float, bool]:
+def _value(kind: FigureKind, trace: Trace, settings: TraceSettings) -> tuple[float, bool, float]:
+    known = offset_sensitivity(kind.key, seam_width_mm=settings.seam_width_mm)
     if kind.key == "rise_time":
         rise = time_to_rise(trace, rise_k=settings.rise_k or 0.0, contact_s=settings.contact_s)
-        return rise.time_s, rise.is_reached
+        return rise.time_s, rise.is_reached, known or 0.0
     if kind.key in _WINDOWS_S:
         acceleration = trace.in_unit("g_n")
         found = head_injury_criterion(acceleration, longest_window_s=_WINDOWS_S[kind.key])
-        return found.value, True
+        # the best window moves too, but at a maximum that costs nothing in first order
+        mean_g = found.mean_acceleration_g
+        return found.value, True, 2.5 * found.value / mean_g if mean_g else 0.0
     if kind.key == "dwell":
-        spent = dwell(trace.in_unit("g_n"), level=settings.level_g or 0.0)
-        return 1000.0 * spent.total_s, True
+        level, step = settings.level_g or 0.0, 0.5
+        least, spent, most = (
+            1000.0 * dwell(trace.in_unit("g_n"), level=at).total_s
+            for at in (level + step, level, level - step)
+        )
+        return spent, True, (most - least) / (2.0 * step)
     if kind.key == "peak_force":
-        return peak_transmitted_force_kn(trace), True
+        return peak_transmitted_force_kn(trace), True, known or 0.0
     if kind.key in {"seam_strength", "seam_work"}:
         pull = seam_pull(
             trace,
             jaw_speed_mm_min=settings.jaw_speed_mm_min or 0.0,
             seam_width_mm=settings.seam_width_mm or 0.0,
         )
-        is_strength = kind.key == "seam_strength"
-        return (pull.max_force_per_width_n_mm if is_strength else pull.work_to_max_j), True
+        if kind.key == "seam_strength":
+            return pull.max_force_per_width_n_mm, True, known or 0.0
+        return pull.work_to_max_j, True, pull.extension_at_max_mm / 1000.0
     highest = peak(trace.in_unit(kind.unit)).value
     if highest <= 0.0:
         raise BadTrace("The trace never rises above zero. Check the sign and the baseline.")
-    return highest, True
+    return highest, True, known or 0.0
 
 
 def _beside(kind: FigureKind, trace: Trace) -> tuple[NamedValue, ...]:

@@ -13,8 +13,11 @@ from specimens.trails import lab_trail
 from trials import method_library
 from trials.method_forms import BudgetField, BudgetForm, DraftForm, InForceForm, LimitForm
 from trials.models import Method, MethodRevision
+from trials.published_levels import limits_beside
 from trials.quality_forms import ReasonForm
 from trials.views.instruments import FormPage, form_page
+
+LONGEST_FACT = 120
 
 
 @needs(Deed.SEE_LAB)
@@ -25,7 +28,7 @@ def history(request: HttpRequest, key: str) -> HttpResponse:
         "method": method,
         "revisions": list(zip(revisions, [*revisions[1:], None], strict=True)),
         "has_draft": any(one.state == MethodRevision.State.DRAFT for one in revisions),
-        "limits": method.published_limits.select_related("by"),
+        "limits": limits_beside(revisions[0]) if revisions else [],
         "may_manage": may(request.user, Deed.MANAGE_RECORDS),
         "trail": _trail(method.name),
     }
@@ -114,8 +117,10 @@ def sheet(request: HttpRequest, key: str, number: int) -> HttpResponse:
     ]
     context = {
         "revision": revision,
-        "lines": [(words, said) for words, said in lines if said],
-        "limits": revision.method.published_limits.all(),
+        # what is one short line goes into one list, so that the sheet stays two pages
+        "facts": [(words, said[0]) for words, said in lines if _is_fact(said)],
+        "parts": [(words, said) for words, said in lines if said and not _is_fact(said)],
+        "limits": limits_beside(revision),
         "trail": _trail_of(revision, "Sheet"),
     }
     return render(request, "trials/methods/sheet.html", context)
@@ -164,6 +169,10 @@ def new_budget(request: HttpRequest, key: str, number: int) -> HttpResponse:
         _trail_of(revision, "Uncertainty budget"),
     )
     return form_page(request, BudgetForm(request.POST or None, initial=initial), page, keep)
+
+
+def _is_fact(said: list[str]) -> bool:
+    return len(said) == 1 and len(said[0]) <= LONGEST_FACT
 
 
 def _revision(key: str, number: int) -> MethodRevision:
