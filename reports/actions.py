@@ -10,6 +10,7 @@ from labsite.errors import Refused
 from labsite.models import User
 from reports.content import draft_cautions, edition_words, next_number, study_content
 from reports.disclosure import disclosure
+from reports.embargoes import embargo_problems
 from reports.errata_actions import correction_part, draft_problems, record_correction
 from reports.errata_queries import correction_draft
 from reports.index import index_edition
@@ -60,7 +61,7 @@ def _problems(
         problems.setdefault("", []).append(
             "This study is blind: nothing is published before the last run on its sheet is read."
         )
-    for sentence in draft_problems(study):
+    for sentence in (*embargo_problems(study), *draft_problems(study)):
         problems.setdefault("", []).append(sentence)
     return problems
 

@@ -28,6 +28,7 @@ class ReportsConfig(AppConfig):
         audit.register_anchors("editions", published_heads)
         triggers.append_only("reports_smalllabexemption", what="small-lab exemptions")
         triggers.append_only("reports_signoff", what="sign-offs")
+        triggers.append_only("reports_embargo", what="embargoes")
         triggers.append_only("reports_replyrequest", what="requests for a reply")
         triggers.append_only("reports_replyanswer", what="replies")
         triggers.append_only("reports_stand", what="reasons")

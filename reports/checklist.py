@@ -4,14 +4,16 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
-from typing import Any
 
 from django.utils import timezone
 
+from reports.claims.figures import Book
+from reports.embargoes import embargo_on, embargo_words
 from reports.models import EditionDraft, Episode, ReplyAnswer, ReplyRequest
 from reports.quality import quality_facts
 from reports.queries import standing, waiting_conflicts
-from reports.script_checks import StoodFlag, draft_flags, stale_figures, study_book
+from reports.script_checks import StoodFlag, draft_flags, stale_parts, study_book
+from reports.shots import shown_shots
 from reports.words import count
 from specimens.models import Specimen
 from specimens.words import date_words
@@ -25,6 +27,7 @@ class State(StrEnum):
     DONE = "done"
     LOOK = "look at it"  # may go out when the second person says why
     STOP = "not yet"  # nothing goes out before this is done
+    HOLD = "held"  # may be signed off, and goes out when its time comes
 
 
 @dataclass(frozen=True)
@@ -53,7 +56,7 @@ def study_checklist(study: Study) -> list[Point]:
     draft = EditionDraft.objects.filter(study=study).first() or EditionDraft(study=study)
     points = list(_record(study))
     points.append(flags_point(draft_flags(study, draft, study_book(study))))
-    return [*points, *_gear([study]), *_makers([study])]
+    return [*points, *_gear([study]), *_makers([study]), _embargo_point(study)]
 
 
 def flags_point(flags: Iterable[StoodFlag]) -> Point:
@@ -177,7 +180,7 @@ def _maker_point(study: Study, maker: str, asked: list[ReplyRequest], today: dat
     return Point(key, name, State.LOOK, f"{told} Write down whether an answer came.")
 
 
-def episode_checklist(episode: Episode, flags: Iterable[StoodFlag], book: Any) -> list[Point]:
+def episode_checklist(episode: Episode, flags: Iterable[StoodFlag], book: Book) -> list[Point]:
     """Every point for an episode; each study it draws on has to be published as it stands."""
     studies = [one.study for one in episode.used.select_related("study")]
     points: list[Point] = []
@@ -191,7 +194,16 @@ def episode_checklist(episode: Episode, flags: Iterable[StoodFlag], book: Any) -
         points.append(_scorecard_point(study))
     points.append(flags_point(flags))
     points.append(_stale_point(episode, book))
-    return [*points, *_gear(studies), *_makers(studies)]
+    points.append(_shots_point(episode, book))
+    return [*points, *_gear(studies), *_makers(studies), _embargo_point(episode)]
+
+
+def _embargo_point(subject: Study | Episode) -> Point:
+    embargo = embargo_on(subject)
+    if embargo is None:
+        return Point("embargo", "Embargo", State.DONE, "None in force.")
+    told = (f"{embargo.agreed} ({embargo.by.display_name})",)
+    return Point("embargo", "Embargo", State.HOLD, embargo_words(embargo), told)
 
 
 def _scorecard_point(study: Study) -> Point:
@@ -205,13 +217,32 @@ def _scorecard_point(study: Study) -> Point:
     return Point(key, name, State.DONE, f"Edition {last.number} has the same findings.")
 
 
-def _stale_point(episode: Episode, book: Any) -> Point:
+def _stale_point(episode: Episode, book: Book) -> Point:
     stale = [
         f"{segment.title}: {one['before']} is now {one['now']}"
         for segment in episode.segments.filter(is_cut=False)
-        for one in stale_figures(segment, book)
+        for one in stale_parts(segment, book)
     ]
     if stale:
-        told = f"{count(len(stale), 'figure', 'figures')} changed since a person read them."
+        told = f"{count(len(stale), 'part', 'parts')} changed since a person read them."
         return Point("stale", "Read again", State.STOP, told, tuple(stale))
-    return Point("stale", "Read again", State.DONE, "Every segment was read with these figures.")
+    return Point("stale", "Read again", State.DONE, "Every segment was read as it is now.")
+
+
+def _shots_point(episode: Episode, book: Book) -> Point:
+    out: list[str] = []
+    odd: list[str] = []
+    named = 0
+    for segment in episode.segments.filter(is_cut=False):
+        for shot in shown_shots(segment.shots, book.shots):
+            named += len(shot.seen)
+            is_out = shot.missing or any(one.is_struck_out for one in shot.seen)
+            (out if is_out else odd).extend(f"{segment.title}: {one}" for one in shot.problems)
+    if out:
+        told = "A shot names nothing, or a photo that was struck out: choose another."
+        return Point("shots", "Shots", State.STOP, told, (*out, *odd))
+    if odd:
+        told = "A shot shows a run that does not count: say so where it is shown."
+        return Point("shots", "Shots", State.LOOK, told, tuple(odd))
+    shown = count(named, "photo, mark or picture", "photos, marks or pictures")
+    return Point("shots", "Shots", State.DONE, f"{shown} named, each as it was chosen.")

@@ -8,7 +8,7 @@ from typing import Any
 from reports import speech
 from reports.claims.figures import Book, Rendered, book_of, rendered
 from reports.disclosure import disclosure
-from reports.episode_pictures import frozen_pictures
+from reports.episode_pictures import frozen_pictures, frozen_shots
 from reports.models import Edition, Episode, Segment
 from reports.script_checks import episode_flags, typed_part
 
@@ -100,7 +100,7 @@ def episode_content(
                 "written": segment.script,
                 "paragraphs": paragraphs(segment.script, book),
                 "screen": paragraphs(segment.screen_text, book),
-                "shots": segment.shots,
+                "shots": frozen_shots(segment, cards),
             }
             for segment, row in zip(segments, when, strict=True)
         ],

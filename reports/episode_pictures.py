@@ -1,4 +1,4 @@
-"""Pictures that an episode's shots name, frozen with it."""
+"""Pictures, photos and moments of films that an episode's shots name, frozen with it."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -6,6 +6,7 @@ from typing import Any
 from reports.models import Edition, Segment
 from reports.picture_queries import pictures_of
 from reports.pictures.canvas import WIDE
+from reports.shots import evidence_of, shown_shots
 
 
 def frozen_pictures(
@@ -24,3 +25,31 @@ def frozen_pictures(
                     "svg": one.svg(WIDE),
                 }
     return list(found.values())
+
+
+def frozen_shots(segment: Segment, cards: Mapping[str, Edition]) -> list[dict[str, Any]]:
+    """A segment's shots with the film, time and photo that they name.
+
+    A photo is frozen by the digest under which the scorecard's own edition shows it to readers;
+    one that the edition does not name is told in words only.
+    """
+    evidence = evidence_of(card.content for card in cards.values())
+    numbers = {card.content["study"]["slug"]: card for card in cards.values()}
+    frozen = []
+    for typed, shot in zip(segment.shots, shown_shots(segment.shots, evidence), strict=True):
+        kept: dict[str, Any] = {"what": shot.what, "video": shot.film, "at": shot.clock}
+        kept |= {name: typed[name] for name in ("photo", "mark", "picture") if name in typed}
+        for one in shot.seen:
+            card = numbers[one.study]
+            shown = (p for p in card.content.get("photos", []) if p["digest"] == one.photo_digest)
+            if (photo := next(shown, None)) is not None:
+                kept["shown"] = {
+                    "study": one.study,
+                    "number": card.number,
+                    "digest": one.photo_digest,
+                    "alternative": one.alternative,
+                    "width_px": photo["width_px"],
+                    "height_px": photo["height_px"],
+                }
+        frozen.append(kept)
+    return frozen

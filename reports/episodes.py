@@ -9,11 +9,13 @@ from django.utils import timezone
 from django.utils.text import slugify
 
 from labsite import audit
+from labsite.addresses import hidden_by
 from labsite.errors import Conflict, Refused
 from labsite.models import User
 from labsite.roles import Deed, check_may
 from reports.checklist import episode_checklist, stops
 from reports.claims.figures import Book
+from reports.embargoes import embargo_problems
 from reports.episode_content import Going, episode_content
 from reports.models import (
     Edition,
@@ -24,8 +26,9 @@ from reports.models import (
     SegmentVersion,
     SignOff,
 )
-from reports.review import current_sign_off, sign_off, sign_off_words
-from reports.script_checks import book_from, episode_contents, episode_flags, seen_figures
+from reports.review import correction_problems, current_sign_off, sign_off, sign_off_words
+from reports.script_checks import book_from, episode_contents, episode_flags, seen_now
+from reports.shots import shot_problems
 from trials.actions import digest_of
 from trials.models import Study
 
@@ -58,6 +61,8 @@ def create_episode(
         problems["title"] = ["Give it a title with letters."]
     elif Episode.objects.filter(slug=slug).exists():
         problems["title"] = ["There is an episode of that title."]
+    elif hidden_by(slug):
+        problems["title"] = ["The site has a page of its own under that name. Add a word."]
     if not studies:
         problems["studies"] = ["Choose at least one study."]
     elif len(studies) > len(LETTERS):
@@ -147,6 +152,9 @@ def _check_words(words: Mapping[str, Any]) -> None:
     for name in ("script", "screen_text"):
         if len(str(words.get(name, ""))) > LONGEST_SCRIPT:
             problems[name] = [f"At most {LONGEST_SCRIPT} characters in one segment: cut it in two."]
+    too_long = shot_problems(words.get("shots", ()))
+    if too_long:
+        problems["shots"] = too_long
     pause = words.get("pause_s", 0)
     if not isinstance(pause, int) or not 0 <= pause <= 600:
         problems["pause_s"] = ["Whole seconds, from 0 to 600."]
@@ -155,8 +163,8 @@ def _check_words(words: Mapping[str, Any]) -> None:
 
 
 def _note_seen(segment: Segment, book: Book, *, again: bool) -> None:
-    """Remember what new figures say; what older ones said only when the segment is read again."""
-    now = seen_figures(f"{segment.script}\n{segment.screen_text}", book)
+    """Remember what new parts say; what older ones said only when the segment is read again."""
+    now = seen_now(segment, book)
     segment.seen = {
         key: said if again else segment.seen.get(key, said) for key, said in now.items()
     }
@@ -164,7 +172,7 @@ def _note_seen(segment: Segment, book: Book, *, again: bool) -> None:
 
 @transaction.atomic
 def read_again(*, by: User, segment: Segment, book: Book) -> None:
-    """Say that a person has read the segment with its figures as they are now."""
+    """Say that a person has read the segment with its figures and pictures as they are now."""
     check_may(by, Deed.DRAFT_EDITIONS)
     now = Segment.objects.select_for_update().get(pk=segment.pk)
     before = now.seen
@@ -244,8 +252,7 @@ def episode_digest(episode: Episode) -> str:
             "title": episode.title,
             "question": episode.question,
             "segments": [
-                {name: getattr(s, name) for name in WORDS}
-                | {"seen": seen_figures(f"{s.script}\n{s.screen_text}", book)}
+                {name: getattr(s, name) for name in WORDS} | {"seen": seen_now(s, book)}
                 for s in running(episode)
             ],
         }
@@ -293,10 +300,9 @@ def release_episode(
     points = episode_checklist(episode, episode_flags(episode, running(episode), book), book)
     for point in stops(points):
         problems.setdefault("", []).append(f"{point.name}: {point.words}")
-    if last is not None:
-        for name, sentence in CORRECTION.items():
-            if not said.get(name):
-                problems[name] = [sentence]
+    for sentence in embargo_problems(episode):
+        problems.setdefault("", []).append(sentence)
+    problems |= correction_problems(episode, said)
     if problems or signed is None:
         raise Refused(problems)
     at = timezone.now()
@@ -327,12 +333,6 @@ UNSIGNED = (
     "A second person has to sign this off as it stands, after the last change of its words or "
     "figures."
 )
-CORRECTION = {
-    "was_wrong": "Say what was wrong, or what is new.",
-    "is_right": "Say what is right.",
-    "since": "Say since when it was wrong.",
-    "found": "Say how it was found.",
-}
 
 
 def latest_cards(episode: Episode) -> dict[str, Edition]:

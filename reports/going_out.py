@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 
 from reports.checklist import Point, episode_checklist, stops, study_checklist, to_look_at
+from reports.embargoes import embargo_on
 from reports.episodes import episode_authors, episode_digest, running
-from reports.models import EditionDraft, Episode, PreviewLink, ReleasePlan, SignOff
+from reports.models import EditionDraft, Embargo, Episode, PreviewLink, ReleasePlan, SignOff
 from reports.review import current_sign_off, exemption_now, study_authors, study_digest
 from reports.script_checks import (
     StoodFlag,
@@ -43,6 +44,16 @@ class GoingOut:
     def plans(self) -> list[ReleasePlan]:
         """Times set, newest first."""
         return list(self.subject.releaseplans.select_related("by", "sign_off__by"))
+
+    @property
+    def embargo(self) -> Embargo | None:
+        """What holds it in, if anything."""
+        return embargo_on(self.subject)
+
+    @property
+    def embargoes(self) -> list[Embargo]:
+        """Every embargo set and lifted, newest first."""
+        return list(self.subject.embargos.select_related("by"))
 
     @property
     def previews(self) -> list[PreviewLink]:

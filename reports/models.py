@@ -380,6 +380,7 @@ from reports.episode_models import EpisodeEdition as EpisodeEdition  # noqa: E40
 from reports.episode_models import EpisodeStudy as EpisodeStudy  # noqa: E402
 from reports.episode_models import Segment as Segment  # noqa: E402
 from reports.episode_models import SegmentVersion as SegmentVersion  # noqa: E402
+from reports.review_models import Embargo as Embargo  # noqa: E402
 from reports.review_models import Interest as Interest  # noqa: E402
 from reports.review_models import PreviewLink as PreviewLink  # noqa: E402
 from reports.review_models import ReleasePlan as ReleasePlan  # noqa: E402

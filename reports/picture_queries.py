@@ -1,6 +1,6 @@
 """Which pictures a scorecard's content can give, and their SVG. The figures are the page's own."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -43,15 +43,6 @@ def pictures_of(content: dict[str, Any]) -> list[Picture]:
 def picture_of(content: dict[str, Any], name: str) -> Picture | None:
     """One picture by its name."""
     return next((one for one in pictures_of(content) if one.name == name), None)
-
-
-def picture_choices(contents: Sequence[tuple[str, dict[str, Any]]]) -> list[dict[str, str]]:
-    """Names and titles of every picture, for an episode's shots."""
-    return [
-        {"name": one.name, "title": one.title}
-        for _, content in contents
-        for one in pictures_of(content)
-    ]
 
 
 def _source(content: dict[str, Any], counts: str) -> str:

@@ -15,8 +15,8 @@ from labsite.errors import Refused
 from labsite.models import User
 from labsite.roles import Deed, check_may
 from reports.checklist import makers_of
+from reports.live_content import live_content
 from reports.models import ReplyAnswer, ReplyRequest
-from reports.script_checks import live_content
 from trials.models import Study
 
 

@@ -13,6 +13,7 @@ from labsite.errors import Refused
 from labsite.models import User
 from labsite.roles import Deed, check_may
 from reports.checklist import Point, stops, study_checklist, to_look_at
+from reports.embargoes import embargo_on, embargo_words
 from reports.models import (
     CorrectionDraft,
     EditionDraft,
@@ -202,6 +203,20 @@ def let_stand(
 
 # --- release at a time -----------------------------------------------------------------------
 
+CORRECTION = {
+    "was_wrong": "Say what was wrong, or what is new.",
+    "is_right": "Say what is right.",
+    "since": "Say since when it was wrong.",
+    "found": "Say how it was found.",
+}
+
+
+def correction_problems(episode: Episode, said: Mapping[str, str]) -> dict[str, list[str]]:
+    """What a later edition does not say yet of what it puts right."""
+    if not episode.editions.exists():
+        return {}
+    return {name: [told] for name, told in CORRECTION.items() if not said.get(name, "").strip()}
+
 
 @transaction.atomic
 def plan_release(
@@ -210,7 +225,7 @@ def plan_release(
     subject: Study | Episode,
     signed: SignOff | None,
     release_at: datetime | None,
-    embargo_note: str = "",
+    correction: Mapping[str, str] | None = None,
 ) -> ReleasePlan:
     """Let a signed scorecard or episode out by itself at a minute."""
     check_may(by, Deed.PUBLISH_EDITIONS)
@@ -219,6 +234,12 @@ def plan_release(
         problems[""] = ["A second person has to sign it off before a time is set."]
     if release_at is None or release_at <= timezone.now():
         problems["release_at"] = ["Give a day and time to come."]
+    embargo = embargo_on(subject)
+    if embargo and embargo.ends_at and release_at and release_at < embargo.ends_at:
+        problems["release_at"] = [embargo_words(embargo)]
+    said = {name: text.strip() for name, text in (correction or {}).items()}
+    if isinstance(subject, Episode):
+        problems |= correction_problems(subject, said)
     if subject.releaseplans.filter(state=ReleasePlan.State.WAITING).exists():
         problems.setdefault("", []).append("A time is set already: cancel that one first.")
     if problems or signed is None or release_at is None:
@@ -228,7 +249,7 @@ def plan_release(
         episode=subject if isinstance(subject, Episode) else None,
         sign_off=signed,
         release_at=release_at,
-        embargo_note=embargo_note.strip(),
+        correction=said if isinstance(subject, Episode) else {},
         by=by,
     )
     jobs.request_job(
@@ -238,7 +259,7 @@ def plan_release(
         by=by,
         verb="set a time of release",
         subject=subject,
-        detail={"release_at": release_at.isoformat(), "embargo": plan.embargo_note},
+        detail={"release_at": release_at.isoformat(), "correction": plan.correction},
     )
     return plan
 

@@ -37,17 +37,34 @@ class StandForm(forms.Form):
     )
 
 
+class MinuteField(forms.DateTimeField):
+    """A day and a minute, typed or picked, by the lab's clock."""
+
+    def __init__(self, **options: object) -> None:
+        super().__init__(
+            widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
+            input_formats=["%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S"],
+            **options,  # type: ignore[arg-type]
+        )
+
+
+class EmbargoForm(forms.Form):
+    """Until when nothing goes out."""
+
+    ends_at = MinuteField(label="Ends")
+    agreed = forms.CharField(label="Who has seen it, and what was agreed", max_length=300)
+
+
+class LiftForm(forms.Form):
+    """Why an embargo ends early."""
+
+    reason = forms.CharField(label="Why it is lifted early", max_length=300)
+
+
 class ReleaseForm(forms.Form):
     """A minute to come."""
 
-    release_at = forms.DateTimeField(
-        label="Day and time of release",
-        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
-        input_formats=["%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S"],
-    )
-    embargo_note = forms.CharField(
-        label="Embargo: who has seen it, and what was agreed", required=False, max_length=300
-    )
+    release_at = MinuteField(label="Day and time of release")
 
     def clean_release_at(self) -> datetime:
         """A time to come."""

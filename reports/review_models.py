@@ -101,7 +101,10 @@ class ReleasePlan(Subject):
 
     sign_off = models.ForeignKey(SignOff, on_delete=models.PROTECT, related_name="plans")
     release_at = models.DateTimeField()
-    embargo_note = models.CharField(max_length=300, blank=True)
+    # of plans made when an embargo was a note: it is a row of its own now
+    embargo_note = models.CharField(max_length=300, blank=True, editable=False)
+    # what a later edition of an episode puts right, as it will say
+    correction = models.JSONField(default=dict, blank=True)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     made_at = models.DateTimeField(default=timezone.now)
     state = models.CharField(max_length=10, choices=State, default=State.WAITING)
@@ -133,6 +136,25 @@ class ReleasePlan(Subject):
         if self.episode is None:
             raise ValueError("This plan is for a scorecard.")
         return self.episode
+
+
+class Embargo(Subject):
+    """Until when nothing goes out. The newest row speaks; without an end it says: lifted."""
+
+    ends_at = models.DateTimeField(null=True, blank=True)
+    agreed = models.CharField(max_length=300)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField(default=timezone.now)
+
+    class Meta:
+        ordering = ["-at", "-pk"]
+        constraints = [
+            _one_subject("embargo_of_one_thing"),
+            models.CheckConstraint(condition=~Q(agreed=""), name="embargo_says_what_was_agreed"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.study or self.episode} until {self.ends_at}"
 
 
 class PreviewLink(Subject):

@@ -1,16 +1,16 @@
 """Figures and flags for the texts of a scorecard's draft and of an episode."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from reports.claims.check import Flag, check_script
 from reports.claims.figures import Book, Figure, book_of, rendered
-from reports.content import draft_cautions, draft_content, study_content
+from reports.content import draft_content
+from reports.live_content import kept_content, live_content
 from reports.models import EditionDraft, Episode, Segment, Stand
-from reports.queries import standing
+from reports.shots import evidence_of, keys_of
 from trials.models import Study
-from trials.studies import is_closed
 
 DRAFT_TEXTS = ("headline", "summary_text", "note", "extra_cautions")
 
@@ -28,15 +28,6 @@ class StoodFlag:
         return self.stand is None
 
 
-def live_content(study: Study) -> dict[str, Any] | None:
-    """What a scorecard of the study would say now; None where nothing may be seen yet."""
-    summary = standing(study).summary
-    if summary is None or is_closed(study):
-        return None
-    draft = EditionDraft.objects.filter(study=study).first() or EditionDraft(study=study)
-    return study_content(study, summary, draft_cautions(draft))
-
-
 def study_book(study: Study) -> Book:
     """The figures of one study as they stand."""
     content = live_content(study)
@@ -48,7 +39,7 @@ def episode_contents(episode: Episode) -> list[tuple[str, dict[str, Any]]]:
     used = list(episode.used.select_related("study"))
     found = []
     for one in used:
-        content = live_content(one.study)
+        content = kept_content(one.study)
         if content is not None:
             found.append((one.letter if len(used) > 1 else "", content))
     return found
@@ -56,10 +47,11 @@ def episode_contents(episode: Episode) -> list[tuple[str, dict[str, Any]]]:
 
 def book_from(contents: Iterable[tuple[str, dict[str, Any]]]) -> Book:
     """One book of several studies."""
+    told = list(contents)
     book = Book()
-    for letter, content in contents:
+    for letter, content in told:
         book += book_of(content, letter)
-    return book
+    return replace(book, shots=evidence_of(content for _, content in told))
 
 
 def draft_flags(study: Study, draft: EditionDraft, book: Book) -> list[StoodFlag]:
@@ -88,15 +80,20 @@ def stood(flags: Iterable[Flag], stands: Iterable[Stand]) -> list[StoodFlag]:
     ]
 
 
-def seen_figures(text: str, book: Book) -> dict[str, dict[str, str]]:
-    """What each figure of a text says now, to notice when it says something else."""
-    return {f.key: {"words": f.words, "digest": f.digest} for f in rendered(text, book).figures}
+def seen_now(segment: Segment, book: Book) -> dict[str, dict[str, str]]:
+    """What a segment's figures say and its shots show now, to notice when that changes."""
+    figures = rendered(f"{segment.script}\n{segment.screen_text}", book).figures
+    now = {f.key: {"words": f.words, "digest": f.digest} for f in figures}
+    for key in keys_of(segment.shots):
+        if (one := book.shots.get(key)) is not None:
+            now[key] = {"words": one.words, "digest": one.digest}
+    return now
 
 
-def stale_figures(segment: Segment, book: Book) -> list[dict[str, str]]:
-    """Figures of a segment whose finding changed since a person last read it."""
+def stale_parts(segment: Segment, book: Book) -> list[dict[str, str]]:
+    """Figures whose finding changed, and pictures that did, since a person last read a segment."""
     stale = []
-    for key, now in seen_figures(f"{segment.script}\n{segment.screen_text}", book).items():
+    for key, now in seen_now(segment, book).items():
         before = segment.seen.get(key)
         if before is not None and before["digest"] != now["digest"]:
             stale.append({"key": key, "before": before["words"], "now": now["words"]})

@@ -26,6 +26,7 @@ urlpatterns = [
     path("desk/episodes/<slug:slug>/add/", episodes.add, name="desk-segment-add"),
     path("desk/episodes/<slug:slug>/state.json", episodes.state, name="desk-episode-state"),
     path("desk/episodes/<slug:slug>/presenter/", episodes.presenter, name="desk-presenter"),
+    path("desk/episodes/<slug:slug>/shots/", episodes.shot_list, name="desk-shots"),
     path("desk/episodes/<slug:slug>/captions.vtt", episodes.captions, name="desk-captions"),
     path("desk/episodes/<slug:slug>/segments/<int:pk>/", episodes.segment, name="desk-segment"),
     path(
@@ -46,6 +47,7 @@ urlpatterns = [
         KIND,
         name="episode-cancel",
     ),
+    path("desk/episodes/<slug:slug>/review/embargo/", review.embargo, KIND, name="episode-embargo"),
     path(
         "desk/episodes/<slug:slug>/review/previews/",
         review.make_preview,

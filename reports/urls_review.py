@@ -21,6 +21,9 @@ urlpatterns = [
         name="review-cancel",
     ),
     path(
+        "desk/<slug:slug>/review/embargo/", review.embargo, {"kind": "study"}, name="review-embargo"
+    ),
+    path(
         "desk/<slug:slug>/review/previews/",
         review.make_preview,
         {"kind": "study"},

@@ -13,6 +13,7 @@ from django.db.models import F, Max
 from django.utils import timezone
 
 from labsite import audit, jobs
+from labsite.addresses import hidden_by
 from labsite.errors import Conflict, NotYet, Refused
 from labsite.models import User
 from specimens.models import Specimen, Zone
@@ -86,13 +87,23 @@ def create_study(
     _check_arms(arms)
     if not methods:
         raise Refused({"methods": ["Choose at least one method."]})
-    if Study.objects.filter(slug=fields["slug"]).exists():
-        raise Refused({"slug": ["A study with this address exists."]})
+    _check_address(fields["slug"], None)
     study = Study.objects.create(**fields)
     _add_arms(study, arms)
     _add_methods(study, methods)
     audit.record(by=by, verb="created study", subject=study)
     return study
+
+
+def _check_address(slug: str, study: Study | None) -> None:
+    if study is not None and study.slug == slug:
+        return
+    if Study.objects.filter(slug=slug).exists():
+        raise Refused({"slug": ["A study with this address exists."]})
+    path = hidden_by(slug)
+    if path:
+        told = f"The site has a page of its own at {path}: type another address."
+        raise Refused({"slug": [told]})
 
 
 @transaction.atomic
@@ -113,8 +124,7 @@ def change_study(
     _check_arms(arms)
     if not methods:
         raise Refused({"methods": ["Choose at least one method."]})
-    if Study.objects.filter(slug=fields["slug"]).exclude(pk=study.pk).exists():
-        raise Refused({"slug": ["A study with this address exists."]})
+    _check_address(fields["slug"], study)
     before = registration_content(study)
     # an arm that keeps its label keeps its key, by which files and findings name it
     keys = {arm.label: arm.key for arm in study.arms.all()}

@@ -9,6 +9,7 @@ from difflib import get_close_matches
 from typing import Any
 
 from reports import words
+from reports.claims.evidence import Evidence
 from reports.words import NBSP
 
 REFERENCE = re.compile(r"\{([^{}\n]{1,120})\}")
@@ -54,7 +55,7 @@ class FindingFacts:
 
 @dataclass(frozen=True)
 class Book:
-    """All figures and facts that one script may draw on."""
+    """All figures and facts that one script may draw on, and what its shots may show."""
 
     figures: dict[str, Figure] = field(default_factory=dict)
     findings: dict[str, FindingFacts] = field(default_factory=dict)
@@ -63,6 +64,7 @@ class Book:
     has_one_item: bool = False
     is_price: bool = False
     names: tuple[str, ...] = ()
+    shots: dict[str, Evidence] = field(default_factory=dict)  # what shots may show
 
     def __add__(self, other: "Book") -> "Book":
         if not self.findings:
@@ -76,6 +78,7 @@ class Book:
             self.has_one_item and other.has_one_item,
             self.is_price or other.is_price,
             tuple(sorted({*self.names, *other.names})),
+            other.shots | self.shots,
         )
 
     def find(self, key: str) -> Figure | None:

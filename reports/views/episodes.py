@@ -17,16 +17,15 @@ from reports import episodes, speech
 from reports.claims.figures import Book, Figure, rendered
 from reports.episode_content import captions_file, paragraphs, timing
 from reports.models import Episode, Segment
-from reports.picture_queries import picture_choices
 from reports.review_forms import EpisodeForm, NewEpisodeForm
 from reports.script_checks import (
     StoodFlag,
     book_from,
     episode_contents,
     episode_flags,
-    stale_figures,
+    stale_parts,
 )
-from trials.models import VideoMark
+from reports.shots import ShownShot, shot_lines, shots_of, shown_shots
 
 
 @needs(Deed.SEE_FINDINGS, post=Deed.DRAFT_EDITIONS)
@@ -106,18 +105,7 @@ def _board(episode: Episode) -> dict[str, Any]:
         "total": state,
         "cut": episode.segments.filter(is_cut=True),
         "figures": figure_list(book),
-        "pictures": picture_choices(contents),
-        "marks": [
-            {
-                "video": mark.video,
-                "clock": speech.clock(mark.seconds),
-                "caption": mark.caption,
-                "specimen": mark.run.specimen.code,
-            }
-            for mark in VideoMark.objects.filter(
-                run__study__in=episode.studies.all()
-            ).select_related("run__specimen")
-        ],
+        "evidence": [one for one in book.shots.values() if not one.is_struck_out],
         "studies": episode.used.select_related("study"),
         "is_closed": len(contents) < episode.used.count(),
     }
@@ -132,7 +120,7 @@ def board_state(episode: Episode, book: Book) -> dict[str, Any]:
     for place, (segment, row) in enumerate(zip(segments, when, strict=True)):
         own = [one for one in flags if one.flag.text in (1 + 2 * place, 2 + 2 * place)]
         own = [one for one in own if one.flag.rule not in ("price", "paid")]
-        stale = stale_figures(segment, book)
+        stale = stale_parts(segment, book)
         rows.append(
             row
             | {
@@ -143,7 +131,8 @@ def board_state(episode: Episode, book: Book) -> dict[str, Any]:
                 "open_flags": sum(one.is_open for one in own),
                 "stale": stale,
                 "read": rendered(segment.script, book).text,
-                "shots": _shot_lines(segment.shots),
+                "shots": shot_lines(segment.shots),
+                "shown": [shot_words(one) for one in shown_shots(segment.shots, book.shots)],
             }
         )
     total = sum(row["seconds"] for row in rows)
@@ -198,35 +187,14 @@ def _likely_first(figure: Figure) -> tuple[str, int]:
     return figure.source, _FIRST.index(part) if part in _FIRST else len(_FIRST)
 
 
-def _shot_lines(shots: list[dict[str, Any]]) -> str:
-    """Shots as they are typed: one a line, parted by bars."""
-    return "\n".join(
-        " | ".join(filter(None, (s["what"], s.get("video", ""), s.get("at", ""), _picture(s))))
-        for s in shots
-    )
-
-
-def _picture(shot: dict[str, Any]) -> str:
-    return f"picture {shot['picture']}" if shot.get("picture") else ""
-
-
-def shots_of(text: str) -> list[dict[str, str]]:
-    """Shots from the lines of a box: what is seen | film | time, or | picture name."""
-    shots = []
-    for line in text.splitlines():
-        parts = [part.strip() for part in line.split("|")]
-        if not any(parts):
-            continue
-        shot = {"what": parts[0][:200]}
-        for part in parts[1:]:
-            if part.lower().startswith("picture "):
-                shot["picture"] = part.split(None, 1)[1][:80]
-            elif ":" in part or part.replace(".", "").isdigit():
-                shot["at"] = part[:20]
-            elif part:
-                shot["video"] = part[:120]
-        shots.append(shot)
-    return shots
+def shot_words(shot: ShownShot) -> dict[str, Any]:
+    """A shot as the page and its script show it."""
+    return {
+        "what": shot.what,
+        "film": " at ".join(filter(None, (shot.film, shot.clock))),
+        "seen": [{"url": one.url, "alternative": one.alternative} for one in shot.seen if one.url],
+        "problems": shot.problems,
+    }
 
 
 @needs(Deed.SEE_FINDINGS)
@@ -257,23 +225,42 @@ def segment(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
     words = _form_words(request.POST)
     book = book_from(episode_contents(episode))
     try:
-        version = int(request.POST.get("version", "0"))
         episodes.save_segment(
-            by=person(request), segment=found, version=version, words=words, book=book
+            by=person(request),
+            segment=found,
+            version=_number(request.POST.get("version")),
+            words=words,
+            book=book,
         )
-    except episodes.NewerThere as newer:
-        return render(
-            request,
-            "reports/desk/segment_conflict.html",
-            {"episode": episode, "theirs": newer.segment, "mine": words, "why": str(newer)}
-            | {
-                "shots": request.POST.get("shots", ""),
-                "their_shots": _shot_lines(newer.segment.shots),
-            },
-            status=409,
-        )
+    except Refused as refused:
+        return _not_kept(request, episode, found, refused)
     messages.success(request, "Kept.")
     return redirect(f"{reverse('desk-episode', args=[slug])}#segment-{pk}")
+
+
+def _not_kept(
+    request: HttpRequest, episode: Episode, found: Segment, refused: Refused
+) -> HttpResponse:
+    """What was sent, to be put right and kept: over somebody else's words, or after a mistake."""
+    theirs = refused.segment if isinstance(refused, episodes.NewerThere) else None
+    return render(
+        request,
+        "reports/desk/segment_conflict.html",
+        {
+            "episode": episode,
+            "segment": theirs or found,
+            "theirs": theirs,
+            "version": theirs.version if theirs else _number(request.POST.get("version")),
+            "mine": request.POST,
+            "why": refused.sentences,
+        },
+        status=409 if theirs else 400,
+    )
+
+
+def _number(posted: str | None) -> int:
+    """A version as a form sent it; 0, which none has, for anything else."""
+    return int(posted) if posted and posted.isdecimal() and len(posted) < 10 else 0
 
 
 def _form_words(posted: Any) -> dict[str, Any]:
@@ -286,13 +273,13 @@ def _form_words(posted: Any) -> dict[str, Any]:
         words["shots"] = shots_of(posted["shots"])
     if "pause_s" in posted:
         pause = str(posted["pause_s"]).strip() or "0"
-        words["pause_s"] = int(pause) if pause.isdigit() else -1
+        words["pause_s"] = int(pause) if pause.isdecimal() and len(pause) < 10 else -1
     return words
 
 
 def _put(request: HttpRequest, episode: Episode, found: Segment) -> HttpResponse:
     match = request.headers.get("If-Match", "").strip('"')
-    if not match.isdigit():
+    if not _number(match):
         return JsonResponse({"problems": ["Say which version was read (If-Match)."]}, status=428)
     try:
         given = json.loads(request.body)
@@ -302,7 +289,7 @@ def _put(request: HttpRequest, episode: Episode, found: Segment) -> HttpResponse
     book = book_from(episode_contents(episode))
     try:
         kept = episodes.save_segment(
-            by=person(request), segment=found, version=int(match), words=words, book=book
+            by=person(request), segment=found, version=_number(match), words=words, book=book
         )
     except episodes.NewerThere as newer:
         now = newer.segment
@@ -314,7 +301,7 @@ def _put(request: HttpRequest, episode: Episode, found: Segment) -> HttpResponse
                     "title": now.title,
                     "script": now.script,
                     "screen_text": now.screen_text,
-                    "shots": _shot_lines(now.shots),
+                    "shots": shot_lines(now.shots),
                     "pause_s": now.pause_s,
                     "by": now.changed_by.display_name,
                     "at": f"{timezone.localtime(now.changed_at):%H:%M}",
@@ -361,11 +348,11 @@ def order(request: HttpRequest, slug: str) -> HttpResponse:
         return JsonResponse(_plain(board_state(now, book_from(episode_contents(now)))))
     keys = [s.pk for s in episodes.running(episode)]
     moved, step = request.POST.get("segment", ""), -1 if "up" in request.POST else 1
-    if moved.isdigit() and int(moved) in keys:
-        place = keys.index(int(moved))
+    if _number(moved) in keys:
+        place = keys.index(_number(moved))
         target = min(max(place + step, 0), len(keys) - 1)
         keys.insert(target, keys.pop(place))
-        version = int(request.POST.get("version", "0") or 0)
+        version = _number(request.POST.get("version"))
         episodes.set_order(by=person(request), episode=episode, version=version, order=keys)
     return redirect(f"{reverse('desk-episode', args=[slug])}#order")
 
@@ -379,7 +366,7 @@ def read(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
     episodes.read_again(
         by=person(request), segment=found, book=book_from(episode_contents(episode))
     )
-    messages.success(request, f"{found.title}: read with the figures as they are now.")
+    messages.success(request, f"{found.title}: read as it is now.")
     return redirect(f"{reverse('desk-episode', args=[slug])}#segment-{pk}")
 
 
@@ -402,12 +389,12 @@ def history(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
     episode = _find(slug)
     found = get_object_or_404(episode.segments, pk=pk)
     if request.method == "POST":
-        old = get_object_or_404(found.versions, version=request.POST.get("version") or 0)
+        old = get_object_or_404(found.versions, version=_number(request.POST.get("version")))
         words = {name: getattr(old, name) for name in episodes.WORDS}
         episodes.save_segment(
             by=person(request),
             segment=found,
-            version=int(request.POST.get("over", "0") or 0),
+            version=_number(request.POST.get("over")),
             words=words,
             book=book_from(episode_contents(episode)),
         )
@@ -430,6 +417,18 @@ def history(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
 @never_cache
 def presenter(request: HttpRequest, slug: str) -> HttpResponse:
     """The script in large type with running times, to print or to read from."""
+    return _print(request, slug, "reports/desk/presenter.html")
+
+
+@needs(Deed.SEE_FINDINGS)
+@require_safe
+@never_cache
+def shot_list(request: HttpRequest, slug: str) -> HttpResponse:
+    """Every shot with its picture, film and running time, to print for whoever films and cuts."""
+    return _print(request, slug, "reports/desk/shots.html")
+
+
+def _print(request: HttpRequest, slug: str, template: str) -> HttpResponse:
     episode = _find(slug)
     book = book_from(episode_contents(episode))
     segments = episodes.running(episode)
@@ -439,7 +438,7 @@ def presenter(request: HttpRequest, slug: str) -> HttpResponse:
             "title": s.title,
             "paragraphs": paragraphs(s.script, book),
             "screen": paragraphs(s.screen_text, book),
-            "shots": s.shots,
+            "shots": [shot_words(one) for one in shown_shots(s.shots, book.shots)],
             "pause_s": s.pause_s,
         }
         for s, row in zip(segments, timing(episode, segments, book), strict=True)
@@ -447,7 +446,7 @@ def presenter(request: HttpRequest, slug: str) -> HttpResponse:
     total = sum(row["seconds"] for row in rows)
     return render(
         request,
-        "reports/desk/presenter.html",
+        template,
         {
             "episode": episode,
             "title": rendered(episode.title, book).text,

@@ -11,11 +11,11 @@ from django.views.decorators.http import require_safe
 
 from labsite.errors import Refused
 from labsite.roles import Deed, needs
+from reports.live_content import live_content
 from reports.picture_queries import Picture, picture_of, pictures_of
 from reports.pictures.canvas import SHAPE_NAMES
 from reports.pictures.png import to_png
 from reports.queries import standing
-from reports.script_checks import live_content
 from trials.models import Study
 
 FORMATS = {"svg": "image/svg+xml; charset=utf-8", "png": "image/png"}

@@ -9,6 +9,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
+from reports.embargoes import embargo_on
 from reports.episode_content import Going, episode_content
 from reports.episodes import latest_cards, running
 from reports.models import EpisodeEdition, PreviewLink
@@ -112,6 +113,18 @@ def shown_episode(content: dict[str, Any], pictures: dict[str, str]) -> dict[str
                 for shot in segment["shots"]
                 if (name := shot.get("picture", "")) in pictures
             ],
+            "photos": [
+                shot["shown"]
+                | {
+                    "url": reverse(
+                        "edition-photo",
+                        args=[shot["shown"][part] for part in ("study", "number", "digest")],
+                    ),
+                    "what": shot["what"],
+                }
+                for shot in segment["shots"]
+                if "shown" in shot
+            ],
         }
         for segment in content["segments"]
     ]
@@ -135,7 +148,12 @@ def _linked(pieces: list[dict[str, str]], cards: dict[str, dict[str, Any]]) -> l
 
 def preview_page(request: HttpRequest, link: PreviewLink) -> HttpResponse:
     """The thing a link names as readers would see it, with the name of whom it is for."""
-    shown = {"preview_for": link.for_whom, "preview_until": link.expires_at}
+    subject = link.study or link.episode
+    shown = {
+        "preview_for": link.for_whom,
+        "preview_until": link.expires_at,
+        "embargo": subject and embargo_on(subject),
+    }
     if link.study is not None:
         content = preview_content(link.study, by=link.by.display_name)
         if content is None:

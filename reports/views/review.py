@@ -18,7 +18,8 @@ from labsite.roles import Deed, may, needs, person
 from reports import replies, review
 from reports.actions import publish_edition
 from reports.checklist import makers_of
-from reports.episodes import CORRECTION, release_episode, sign_off_episode
+from reports.embargoes import set_embargo
+from reports.episodes import release_episode, sign_off_episode
 from reports.going_out import GoingOut, episode_going_out, study_going_out
 from reports.models import (
     Episode,
@@ -31,8 +32,10 @@ from reports.review_forms import (
     AnswerForm,
     AskForm,
     CorrectionForm,
+    EmbargoForm,
     ExemptionForm,
     InterestForm,
+    LiftForm,
     PreviewForm,
     ReleaseForm,
     SignOffForm,
@@ -82,6 +85,7 @@ def _page(
             "going": going,
             "kind": kind,
             "subject": subject,
+            "embargo_address": "review-embargo" if kind == "study" else "episode-embargo",
             "back_url": reverse(WHERE[kind], args=[subject.slug]),
             "is_author": person(request).pk in going.authors,
             "may_sign": may(request.user, Deed.SIGN_OFF),
@@ -91,6 +95,8 @@ def _page(
             "is_later": is_later,
             "sign_form": forms.get("sign_form") or SignOffForm(),
             "release_form": forms.get("release_form") or ReleaseForm(),
+            "embargo_form": forms.get("embargo_form") or EmbargoForm(),
+            "lift_form": forms.get("lift_form") or LiftForm(),
             "preview_form": forms.get("preview_form") or PreviewForm(),
             "correction_form": forms.get("correction_form") or CorrectionForm(),
             "stand_form": forms.get("stand_form"),
@@ -145,19 +151,22 @@ def release(request: HttpRequest, kind: str, slug: str) -> HttpResponse:
     subject = _subject(kind, slug)
     if "now" in request.POST:
         return _release_now(request, subject)
-    form = ReleaseForm(request.POST)
-    if form.is_valid():
+    form, correction = ReleaseForm(request.POST), CorrectionForm(request.POST)
+    if form.is_valid() and correction.is_valid():
         try:
             review.plan_release(
                 by=person(request),
                 subject=subject,
                 signed=_going_out(subject).signed,
+                correction=correction.cleaned_data,
                 **form.cleaned_data,
             )
         except Refused as refused:
-            _add(form, refused)
-    if form.errors:
-        return _page(request, subject, status=400, release_form=form)
+            own = {k: v for k, v in refused.problems.items() if k in correction.fields}
+            _add(correction, Refused(own))
+            _add(form, Refused({k: v for k, v in refused.problems.items() if k not in own}))
+    if form.errors or correction.errors:
+        return _page(request, subject, status=400, release_form=form, correction_form=correction)
     messages.success(request, "The time is set. It goes out by itself.")
     return redirect(_review_url(kind, slug))
 
@@ -173,7 +182,7 @@ def _release_now(request: HttpRequest, subject: Study | Episode) -> HttpResponse
         released = release_episode(
             by=person(request),
             episode=subject,
-            correction={name: said.get(name, "") for name in CORRECTION},
+            correction={name: said.get(name, "") for name in review.CORRECTION},
         )
     except Refused as refused:
         _add(form, refused)
@@ -190,6 +199,31 @@ def cancel(request: HttpRequest, kind: str, slug: str, pk: int) -> HttpResponse:
     review.cancel_release(by=person(request), plan=get_object_or_404(subject.releaseplans, pk=pk))
     messages.success(request, "The time is taken back.")
     return redirect(_review_url(kind, slug))
+
+
+@needs(Deed.PUBLISH_EDITIONS)
+@require_POST
+def embargo(request: HttpRequest, kind: str, slug: str) -> HttpResponse:
+    """Hold everything in until a minute, or lift what holds it."""
+    subject = _subject(kind, slug)
+    is_lifting = "lift" in request.POST
+    form = LiftForm(request.POST) if is_lifting else EmbargoForm(request.POST)
+    if form.is_valid():
+        given = form.cleaned_data
+        try:
+            set_embargo(
+                by=person(request),
+                subject=subject,
+                ends_at=given.get("ends_at"),
+                agreed=given["reason" if is_lifting else "agreed"],
+            )
+        except Refused as refused:
+            _add(form, refused)
+    if form.errors:
+        shown = {"lift_form" if is_lifting else "embargo_form": form}
+        return _page(request, subject, status=400, **shown)
+    messages.success(request, "The embargo is lifted." if is_lifting else "The embargo is set.")
+    return redirect(_review_url(kind, slug) + "#embargo")
 
 
 @needs(Deed.PUBLISH_EDITIONS)

@@ -12,19 +12,12 @@ from playwright.sync_api import Browser, Page, expect
 
 from labsite.jobs import run_job
 from labsite.models import Job, User
-from labsite.roles import Role
-from reports.episodes import create_episode, running
+from reports.episodes import running
 from reports.models import Episode, Segment
-from specimens.models import Specimen
-from tests.reports.demo_site import (
-    amend,
-    current_reading,
-    person_with,
-    publish,
-    run_waiting_jobs,
-)
-from tests.reports.story_lab import build_story, upload
-from trials.models import Study
+from tests.reports.demo_site import amend, current_reading, run_waiting_jobs
+from tests.reports.desk_lab import build_desk
+from trials.models import Photo, Study, VideoMark
+from trials.photos import strike_out_photo
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -52,22 +45,7 @@ class Desk:
 
 @pytest.fixture
 def desk(browser: Browser, live_server, transactional_db) -> Iterator[Desk]:
-    story = build_story(method="belt-abrasion", arms={"New": 3, "Worn": 3})
-    Specimen.objects.update(paid_by="the lab")
-    items = [*story.arms["New"], *story.arms["Worn"]]
-    values = (4.1, 4.4, 4.2, 2.9, 3.2, 3.0)
-    rows = [
-        {"specimen": one.code, "value": value, "ended": "failed"}
-        for one, value in zip(items, values, strict=True)
-    ]
-    upload(story, rows)
-    lead, editor = person_with(Role.LEAD), person_with(Role.EDITOR)
-    publish(story.study, by=lead)
-    episode = create_episode(
-        by=lead,
-        fields={"title": "Waders on the belt", "target_seconds": 60, "words_per_minute": 150},
-        studies=[story.study],
-    )
+    lab = build_desk(with_photos=True)
     contexts = []
     errors: list[str] = []
 
@@ -83,7 +61,7 @@ def desk(browser: Browser, live_server, transactional_db) -> Iterator[Desk]:
         page.on("pageerror", lambda error: errors.append(str(error)))
         return page
 
-    yield Desk(story.study, episode, open_page, lead, editor)
+    yield Desk(lab.study, lab.episode, open_page, lab.lead, lab.editor)
     for context in contexts:
         context.close()
     assert errors == []
@@ -156,6 +134,35 @@ def test_figures_are_put_in_from_the_side(desk: Desk) -> None:
     assert script.input_value() == "The verdict is {belt-abrasion worn verdict}"
     expect_kept(part)
     expect(part.locator("[data-read]")).to_have_text("The verdict is clear loss")
+
+
+def test_photos_and_film_marks_are_chosen_and_a_struck_out_one_is_told(desk: Desk) -> None:
+    photo, mark = Photo.objects.earliest("pk"), VideoMark.objects.earliest("pk")
+    page = desk.open(desk.lead)
+    page.goto(desk.path)
+    part = part_of(page, desk.segment(1))
+    part.get_by_role("textbox", name="Script").focus()
+    page.get_by_text("For shots:").click()
+    page.get_by_label("Find one").fill("hole over the knee")
+    page.locator(f'[data-shot="photo {photo.pk.hex[:10]}"]').click()
+    page.get_by_label("Find one").fill("goes through")
+    page.locator(f'[data-shot="mark {mark.pk.hex[:10]}"]').click()
+    expect_kept(part)
+    shown = part.locator("[data-shown] > li")
+    expect(shown).to_have_count(2)
+    picture = shown.nth(0).get_by_role("img")
+    expect(picture).to_have_attribute("alt", re.compile("^Photo of .*The hole over the knee$"))
+    # the picture is really there, not only its words
+    page.wait_for_function(
+        "image => image.complete && image.naturalWidth === 64", arg=picture.element_handle()
+    )
+    expect(shown.nth(1)).to_contain_text(f"{mark.video} at 1:32.5")
+
+    strike_out_photo(by=desk.lead, photo=photo, reason="It shows the new pair.")
+    page.reload()
+    expect(part.get_by_role("heading", name="Read this again")).to_be_visible()
+    expect(part.locator("[data-stale]")).to_contain_text("struck out: It shows the new pair.")
+    expect(page.locator(f'[data-shot="photo {photo.pk.hex[:10]}"]')).to_have_count(0)
 
 
 @pytest.mark.parametrize("choice", ["mine", "theirs"])

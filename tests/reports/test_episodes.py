@@ -16,7 +16,7 @@ from reports.claims.numbers import NUMBER, STANDARD
 from reports.episodes import NewerThere, release_episode, running, save_segment, sign_off_episode
 from reports.errata_queries import uses_of
 from reports.models import Edition, Episode, EpisodeEdition, Segment, SegmentVersion
-from reports.script_checks import book_from, episode_contents, stale_figures
+from reports.script_checks import book_from, episode_contents, stale_parts
 from tests.reports.demo_site import (
     AGES,
     PAIR,
@@ -144,7 +144,7 @@ class TestFigures:
         segment = segment_named(told, "One pair of trousers")
         book = book_from(episode_contents(told))
         before = rendered(segment.script, book).text
-        assert stale_figures(segment, book) == []
+        assert stale_parts(segment, book) == []
         amend(
             current_reading(study, "belt-abrasion", "F5UG-C"),
             {"seconds": 9, "ended": "failed"},
@@ -153,13 +153,13 @@ class TestFigures:
         run_waiting_jobs()
         book = book_from(episode_contents(told))
         assert rendered(segment.script, book).text != before
-        (stale,) = [s for s in stale_figures(segment, book) if s["key"].endswith("figure")]
+        (stale,) = [s for s in stale_parts(segment, book) if s["key"].endswith("figure")]
         assert stale["key"] == "b: belt-abrasion worn figure"
         assert stale["before"] != stale["now"]
         with pytest.raises(Refused, match="Read again"):
             sign_off_episode(by=person_with(Role.EDITOR), episode=told, note=NOTE)
         episodes.read_again(by=lead, segment=segment, book=book)
-        assert stale_figures(Segment.objects.get(pk=segment.pk), book) == []
+        assert stale_parts(Segment.objects.get(pk=segment.pk), book) == []
 
     def test_new_words_do_not_hide_an_older_figure_that_changed(self, told, lead) -> None:
         study = Study.objects.get(slug=PAIR)
@@ -171,7 +171,7 @@ class TestFigures:
         )
         run_waiting_jobs()
         now = write(segment, segment.script + "\n\nOne sentence more.", by=lead)
-        assert stale_figures(now, book_from(episode_contents(told)))
+        assert stale_parts(now, book_from(episode_contents(told)))
 
 
 class TestRelease:
@@ -187,7 +187,7 @@ class TestRelease:
         write(segment_named(told, "Opening"), "Bought by the lab. Another opening.", by=lead)
         with pytest.raises(Refused, match="second person"):
             release_episode(
-                by=editor, episode=told, correction=dict.fromkeys(episodes.CORRECTION, "x")
+                by=editor, episode=told, correction=dict.fromkeys(review.CORRECTION, "x")
             )
 
     def test_open_flags_keep_it_in_until_changed_or_answered_for(self, told, lead, editor) -> None:
@@ -205,7 +205,7 @@ class TestRelease:
             )
         sign_off_episode(by=editor, episode=told, note=NOTE)
         edition = release_episode(
-            by=editor, episode=told, correction=dict.fromkeys(episodes.CORRECTION, "Said anew.")
+            by=editor, episode=told, correction=dict.fromkeys(review.CORRECTION, "Said anew.")
         )
         assert [one["number"] for one in edition.content["typed"]] == ["2026"]
         assert [one["quote"] for one in edition.content["stands"]] == ["proves"]
@@ -234,7 +234,7 @@ class TestRelease:
         sign_off_episode(by=editor, episode=told, note=NOTE)
         with pytest.raises(Refused) as refused:
             release_episode(by=editor, episode=told)
-        assert set(refused.value.problems) == set(episodes.CORRECTION)
+        assert set(refused.value.problems) == set(review.CORRECTION)
 
     def test_what_is_released_stays(self, told) -> None:
         with pytest.raises(IntegrityError), transaction.atomic():
@@ -324,7 +324,7 @@ class TestPages:
 
     def test_an_older_edition_says_that_a_newer_exists(self, reader, told, editor) -> None:
         sign_off_episode(by=editor, episode=told, note=NOTE)
-        said = {name: f"{name} said." for name in episodes.CORRECTION}
+        said = {name: f"{name} said." for name in review.CORRECTION}
         release_episode(by=editor, episode=told, correction=said)
         assert "A newer edition exists." in visible_text(
             reader.get(f"/episodes/{SLUG}/1/").content.decode()

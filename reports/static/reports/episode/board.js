@@ -15,7 +15,7 @@ const editors = [...board.querySelectorAll("[data-segment-editor]")].map(
 );
 
 for (const editor of editors) {
-  editor.script.addEventListener("focus", () => {
+  editor.root.addEventListener("focusin", () => {
     lastWritten = editor;
   });
 }
@@ -135,14 +135,24 @@ list.addEventListener("dragend", () => {
   dragged = null;
 });
 
-// --- figures at the side ---
+// --- figures and shots at the side ---
 
-const find = board.querySelector("[data-figure-find]");
-find.addEventListener("input", () => {
-  const parts = find.value.trim().toLowerCase().split(/\s+/).filter(Boolean);
-  for (const line of board.querySelectorAll("[data-figure]")) {
-    const hay = line.textContent.toLowerCase();
-    line.hidden = !parts.every((part) => hay.includes(part));
+function narrow(find, lines) {
+  find.addEventListener("input", () => {
+    const parts = find.value.trim().toLowerCase().split(/\s+/).filter(Boolean);
+    for (const line of lines) {
+      const hay = line.textContent.toLowerCase();
+      line.hidden = !parts.every((part) => hay.includes(part));
+    }
+  });
+}
+
+narrow(board.querySelector("[data-figure-find]"), board.querySelectorAll("[data-figure]"));
+narrow(board.querySelector("[data-shot-find]"), board.querySelectorAll("[data-shot-choice]"));
+board.querySelector("[data-shot-list]").addEventListener("click", (event) => {
+  const button = event.target.closest("[data-shot]");
+  if (button) {
+    (lastWritten ?? editors[0])?.addShot(button.dataset.shotTitle, button.dataset.shot);
   }
 });
 board.querySelector("[data-figure-list]").addEventListener("click", (event) => {

@@ -190,6 +190,7 @@ export class SegmentEditor {
     this.root.querySelector("[data-read]").textContent = row.read;
     this.root.querySelector("[data-title-shown]").textContent = this.kept.title;
     this.listFlags(row.flags);
+    this.root.querySelector("[data-shown]").replaceChildren(...row.shown.map(shotItem));
     this.draw();
   }
 
@@ -378,12 +379,46 @@ export class SegmentEditor {
     this.put(inserted(value, selectionStart, selectionEnd, key));
   }
 
+  addShot(title, key) {
+    const box = this.form.elements.shots;
+    box.closest("details").open = true;
+    // a bar parts the line, so a caption may not hold one
+    const line = `${title.replaceAll("|", "/").slice(0, 200)} | ${key}`;
+    box.value = box.value.trim() ? `${box.value.trimEnd()}\n${line}` : line;
+    box.focus();
+    this.touched();
+  }
+
   put({ text, caret }) {
     this.script.value = text;
     this.script.focus();
     this.script.setSelectionRange(caret, caret);
     this.touched();
   }
+}
+
+function shotItem(shot) {
+  const item = document.createElement("li");
+  const box = document.createElement("div");
+  box.className = "shot";
+  for (const one of shot.seen) {
+    const picture = document.createElement("img");
+    picture.className = "shot-picture";
+    picture.src = one.url;
+    picture.alt = one.alternative;
+    picture.loading = "lazy";
+    box.append(picture);
+  }
+  const words = document.createElement("div");
+  words.append(piece("p", [shot.what, shot.film].filter(Boolean).join(", ")));
+  for (const problem of shot.problems) {
+    const told = piece("p", problem);
+    told.className = "shot-problem";
+    words.append(told);
+  }
+  box.append(words);
+  item.append(box);
+  return item;
 }
 
 function piece(name, text) {
