@@ -60,9 +60,10 @@ def study_key(slug: str, number: int | None = None) -> str | None:
 
 
 def site_key() -> str:
-    """For pages that show every edition, correction and withdrawal. Costs five queries."""
+    """For pages that show every edition, episode, correction and withdrawal. Costs six queries."""
     newest = Edition.objects.order_by("-pk").values_list("pk", "digest").first()
     corrected = Correction.objects.aggregate(at=Max("at"))["at"]
     withdrawn = Withdrawal.objects.aggregate(at=Max("at"))["at"]
     indexed = PublishedCard.objects.order_by("-pk").values_list("pk", flat=True).first()
-    return repr((newest, indexed, str(corrected), str(withdrawn), lab_key()))
+    episode = EpisodeEdition.objects.aggregate(pk=Max("pk"))["pk"]
+    return repr((newest, indexed, str(corrected), str(withdrawn), episode, lab_key()))

@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from reports.cautions import QualityFacts
 from reports.degradation.control_chart import control_chart
 from reports.degradation.intervals import CannotCompare, Interval
+from reports.errata_queries import Use, uses_of
 from reports.models import Edition
 from trials.environment import Climate, conditioned_hours, outside_words
 from trials.models import (
@@ -205,6 +206,7 @@ class ReachedStudy:
     reading_count: int
     open_count: int
     editions: tuple[Edition, ...]
+    uses: tuple[Use, ...]  # what was made from those editions: episodes, out or being written
 
 
 def reached_studies(finding: OutOfTolerance) -> list[ReachedStudy]:
@@ -217,13 +219,20 @@ def reached_studies(finding: OutOfTolerance) -> list[ReachedStudy]:
     for mine in by_study.values():
         study = mine[0].reading.run.study
         first = min(mark.reading.entered_at for mark in mine)
-        editions = study.editions.defer("content").filter(published_at__gte=first)
+        editions = tuple(
+            study.editions.defer("content")
+            .filter(published_at__gte=first)
+            .order_by("number")
+            .select_related("study")
+        )
+        uses = {use.url: use for one in editions for use in uses_of(one) if use.kind != "edition"}
         reached.append(
             ReachedStudy(
                 study=study,
                 reading_count=len(mine),
                 open_count=sum(mark.outcome == ReviewMark.Outcome.TO_REVIEW for mark in mine),
-                editions=tuple(editions.order_by("number")),
+                editions=editions,
+                uses=tuple(uses.values()),
             )
         )
     return sorted(reached, key=lambda one: one.study.title)

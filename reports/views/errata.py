@@ -20,7 +20,7 @@ from reports.errata_forms import CorrectionForm, WithdrawalForm
 from reports.errata_queries import correction_draft, corrections, uses_of, withdrawals
 from reports.kept import site_key
 from reports.models import Correction, CorrectionDraft, Edition, Withdrawal
-from trials.models import Study
+from trials.models import OutOfTolerance, Study
 from trials.studies import is_closed, note_look
 
 
@@ -114,6 +114,9 @@ def _correction_page(
         "changes": changes,
         "gaps": gaps,
         "uses": uses_of(corrects),
+        "found_wrong": OutOfTolerance.objects.filter(marks__reading__run__study=study)
+        .select_related("instrument")
+        .distinct(),
         "editions": study.editions.defer("content").select_related("withdrawal"),
     }
 

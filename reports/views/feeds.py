@@ -21,7 +21,7 @@ from labsite.kept_pages import kept
 from labsite.models import Lab
 from reports.errata_queries import corrections, standings_of, withdrawals
 from reports.kept import site_key, study_key
-from reports.models import Edition
+from reports.models import Edition, EpisodeEdition
 from reports.public_addresses import card_addresses, plain_addresses
 from trials.models import Study
 
@@ -32,6 +32,7 @@ else:
     CardSitemapBase = PlainSitemapBase = Sitemap  # takes no type at run time
 
 MOST_ENTRIES = 50
+MOST_EPISODES = 10  # their content is read
 CLOSED = ("/admin/", "/api/", "/bench/", "/desk/", "/lab/", "/sign-in/")
 
 
@@ -50,13 +51,16 @@ class Entry:
 
 
 def entries(study: Study | None) -> list[Entry]:
-    """The newest entries, of one study or of all. Costs five queries and reads no content."""
+    """The newest entries, of one study or of all. Costs six queries; reads episodes' content."""
     editions = Edition.objects.select_related("study").defer("content").order_by("-published_at")
     corrected, withdrawn = corrections(), withdrawals()
     if study is not None:
         editions = editions.filter(study=study)
         corrected = corrected.filter(edition__study=study)
         withdrawn = withdrawn.filter(edition__study=study)
+    episodes = EpisodeEdition.objects.select_related("episode").order_by("-released_at")
+    if study is not None:
+        episodes = episodes.filter(scorecards__study=study).distinct()
     newest = list(editions[:MOST_ENTRIES])
     told = standings_of(newest)
     changed = {one.corrects_id: one.at for one in corrected.order_by("at")} | {
@@ -84,6 +88,7 @@ def entries(study: Study | None) -> list[Entry]:
         )
         for one in withdrawn[:MOST_ENTRIES]
     ]
+    found += [_episode_entry(one) for one in episodes[:MOST_EPISODES]]
     return sorted(found, key=lambda one: one.updated_at, reverse=True)[:MOST_ENTRIES]
 
 
@@ -118,6 +123,24 @@ def _notice(
         updated_at=at,
         related_url=reverse("edition", args=[shown.study.slug, about.number]),
         category="correction" if shown != about else "withdrawal",
+    )
+
+
+def _episode_entry(edition: EpisodeEdition) -> Entry:
+    """A released episode; every later edition of one puts the one before it right."""
+    slug, number = edition.episode.slug, edition.number
+    said = edition.content["correction"]
+    title = f"Episode: {edition.episode.title}, edition {number}"
+    before = reverse("episode-edition", args=[slug, number - 1]) if number > 1 else ""
+    return Entry(
+        identity=_identity(f"episode:{edition.digest}"),
+        title=f"Corrected: {title}" if before else title,
+        words=f"{said['was_wrong']} {said['is_right']}" if before else edition.episode.question,
+        url=reverse("episode-edition", args=[slug, number]),
+        published_at=edition.released_at,
+        updated_at=edition.released_at,
+        related_url=before,
+        category="correction" if before else "episode",
     )
 
 

@@ -12,7 +12,8 @@ from django.views.decorators.http import require_safe
 from reports.embargoes import embargo_on
 from reports.episode_content import Going, episode_content
 from reports.episodes import latest_cards, running
-from reports.models import EpisodeEdition, PreviewLink
+from reports.errata_queries import standings_of
+from reports.models import Edition, EpisodeEdition, PreviewLink
 from reports.script_checks import preview_content
 from reports.views.public import plots, with_method_urls
 
@@ -98,8 +99,13 @@ def episode_page(edition: EpisodeEdition, editions: list[EpisodeEdition]) -> dic
 
 def shown_episode(content: dict[str, Any], pictures: dict[str, str]) -> dict[str, Any]:
     """An episode's content with the addresses its figures and pictures lead to."""
+    fallen = _fallen(content["scorecards"])
     cards = {
-        one["slug"]: one | {"url": reverse("edition", args=[one["slug"], one["number"]])}
+        one["slug"]: one
+        | {
+            "url": reverse("edition", args=[one["slug"], one["number"]]),
+            "standing": fallen.get((one["slug"], one["number"]), ""),
+        }
         for one in content["scorecards"]
     }
     alternatives = {one["name"]: one["alternative"] for one in content["pictures"]}
@@ -135,6 +141,16 @@ def shown_episode(content: dict[str, Any], pictures: dict[str, str]) -> dict[str
         "cards": list(cards.values()),
         "invented": content["invented"],
     }
+
+
+def _fallen(scorecards: list[dict[str, Any]]) -> dict[tuple[str, int], str]:
+    """Those of the scorecards that were corrected or withdrawn since. Three narrow queries."""
+    slugs = [one["slug"] for one in scorecards]
+    editions = list(
+        Edition.objects.filter(study__slug__in=slugs).select_related("study").defer("content")
+    )
+    told = standings_of(editions)
+    return {(one.study.slug, one.number): told[one.pk] for one in editions if one.pk in told}
 
 
 def _linked(pieces: list[dict[str, str]], cards: dict[str, dict[str, Any]]) -> list[dict[str, str]]:

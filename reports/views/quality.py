@@ -72,6 +72,7 @@ def reach(request: HttpRequest, pk: int) -> HttpResponse:
         "studies": quality.reached_studies(finding),
         "may_manage": may(request.user, Deed.MANAGE_RECORDS),
         "may_see_findings": may(request.user, Deed.SEE_FINDINGS),
+        "may_publish": may(request.user, Deed.PUBLISH_EDITIONS),
         "trail": _trail(finding),
     }
     return render(request, "reports/quality/reach.html", context)
