@@ -55,11 +55,19 @@ def study_digest(study: Study) -> str:
 
 
 def study_authors(study: Study) -> set[int]:
-    """Who wrote the words that stand now."""
-    drafts = (EditionDraft.objects, CorrectionDraft.objects)
-    return {
-        pk for one in drafts for pk in one.filter(study=study).values_list("changed_by", flat=True)
-    }
+    """Who wrote the words that are new.
+
+    Beside a correction, words that a second person signed before and that went out are not: else
+    in a lab of two nobody could sign off a correction by the one of the other's scorecard.
+    """
+    drafts = EditionDraft.objects.filter(study=study)
+    correcting = set(
+        CorrectionDraft.objects.filter(study=study).values_list("changed_by", flat=True)
+    )
+    last = study.editions.order_by("-number").first()
+    if correcting and last is not None:
+        drafts = drafts.filter(changed_at__gt=last.published_at)
+    return correcting | set(drafts.values_list("changed_by", flat=True))
 
 
 def current_sign_off(subject: Study | Episode, digest: str) -> SignOff | None:

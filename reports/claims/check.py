@@ -356,9 +356,8 @@ def _rule(key: str) -> Rule:
 def _numbers(place: int, read: Rendered, book: Book) -> Iterator[Flag]:
     sentences = sentences_of(read, book)
     for number in typed_numbers(read, book):
-        within = next((s for s in sentences if s.start <= number.start < s.end), None)
-        if within is None:
-            continue
+        # every place that is not blank lies in a sentence
+        within = next(s for s in sentences if s.start <= number.start < s.end)
         near = number.nearest
         if near is None:
             told = "No figure of the record is near. Leave it out, or say why it may stand."

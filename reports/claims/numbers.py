@@ -1,6 +1,8 @@
 """Numbers typed by hand: found, and the figure of the record that comes nearest."""
 
 import re
+import unicodedata
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from reports.claims.figures import Book, Figure, Rendered
@@ -19,6 +21,7 @@ STANDARD = re.compile(
     r"\b(?:BS EN ISO|EN ISO|BS EN|BS|EN|ISO|IEC|ASTM|ECE|SAE)[ \u00a0]?[A-Z]?[ \u00a0]?\d+"
     r"(?:[-–.]\d+)*(?::\d{4})?"
 )
+_TOKEN = re.compile(r"[^\s{}]+")
 _UNITS = {"per cent": "%", "percent": "%", "kilometres": "km", "month": "months", "item": "items"}
 
 
@@ -42,6 +45,7 @@ def typed_numbers(read: Rendered, book: Book) -> list[TypedNumber]:
     for name in book.names:
         named += [m.span() for m in re.finditer(re.escape(name), text)]
     found = []
+    covered: set[int] = set()
     for match in NUMBER.finditer(text):
         start = match.start()
         if read.is_figure_at(match.start("digits")):
@@ -54,7 +58,23 @@ def typed_numbers(read: Rendered, book: Book) -> list[TypedNumber]:
         nearest = _nearest(value, unit, book)
         same = nearest is not None and _says(nearest) == (match["money"] or "") + match["digits"]
         found.append(TypedNumber(match[0].strip(), start, match.end(), value, unit, nearest, same))
-    return found
+        covered.update(range(start, match.end()))
+    for start, end in _other_numerals(text):
+        is_named = any(left <= start < right for left, right in named)
+        if not is_named and start not in covered and not read.is_figure_at(start):
+            value = unicodedata.numeric(text[start])
+            found.append(TypedNumber(text[start:end], start, end, value, "", None, False))
+    return sorted(found, key=lambda one: one.start)
+
+
+def _other_numerals(text: str) -> Iterator[tuple[int, int]]:
+    """Numerals that the pattern leaves: ½, ², Ⅳ, a part after a second point. Not those of 'A4'."""
+    for token in _TOKEN.finditer(text):
+        if token[0][0].isalpha() and not token[0][0].isnumeric():
+            continue
+        for place, char in enumerate(token[0], start=token.start()):
+            if char.isnumeric():
+                yield place, place + 1
 
 
 def _says(figure: Figure) -> str:
