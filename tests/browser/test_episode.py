@@ -236,8 +236,8 @@ def test_a_changed_figure_asks_for_another_read(desk: Desk) -> None:
     assert part.locator("[data-read]").inner_text() != before
     expect(part.get_by_role("heading", name="Read this again")).to_be_visible()
     expect(page.locator("[data-order]")).to_contain_text("read again")
-    part.get_by_role("button", name="I have read it with these figures").click()
-    expect(page.get_by_text("read with the figures as they are now")).to_be_visible()
+    part.get_by_role("button", name="I have read it as it is now").click()
+    expect(page.get_by_text("read as it is now.")).to_be_visible()
     expect(part.get_by_role("heading", name="Read this again")).to_have_count(0)
 
 
