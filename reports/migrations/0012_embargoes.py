@@ -9,7 +9,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('reports', '0010_words_in_other_languages'),
+        ('reports', '0011_short_search_texts'),
         ('trials', '0012_what_tablets_could_not_send'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
