@@ -7,8 +7,10 @@ database, past the code under test.
 import json
 import re
 from collections.abc import Iterator
+from io import BytesIO
 
 import pytest
+from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
 from tests.faults.bench_rounds import count, play
@@ -26,6 +28,7 @@ from tests.faults.bench_site import (
 )
 
 pytestmark = pytest.mark.browser
+SESSION = 60  # readings, one after the other, of nine methods
 
 
 @pytest.fixture(scope="module")
@@ -60,6 +63,15 @@ def once(fault: str, beginning: str):
     return lambda line: left.pop() if left and line.startswith(beginning) else "pass"
 
 
+def take_photo(page: Page) -> None:
+    """A wide one, which travels smaller first."""
+    out = BytesIO()
+    Image.new("RGB", (2600, 200), (90, 120, 60)).save(out, "JPEG")
+    taken = {"name": "shot.jpg", "mimeType": "image/jpeg", "buffer": out.getvalue()}
+    page.locator("#photo-file").set_input_files(taken)
+    expect(page.locator("[data-photo-words]")).to_contain_text("kept on this tablet. Its original")
+
+
 def be_ready(page: Page, bench: BenchSite) -> None:
     """The sheet is open, and says that all it leads to opens without network."""
     page.goto(bench.seed["sheet"])
@@ -76,32 +88,135 @@ def values(bench: BenchSite, runs) -> dict[int, object]:
 
 
 class TestASessionWithoutNetwork:
-    def test_sixty_readings_of_every_kind(self, bench, browser, page):
+    def test_sixty_readings_of_every_kind_with_photos(self, bench, browser):
+        """Each with its specimen looked at, a photo and the photo's original."""
+        page = bench.tablet(browser, has_looked=False)
         be_ready(page, bench)
-        runs = bench.take_runs(60)
+        runs = bench.take_runs(SESSION)
         typed = {}
         page.context.set_offline(True)
         for number, run in enumerate(runs):
             open_run(page, run)
             typed[run["id"]] = fill(page, run["method"], number)
+            take_photo(page)
             keep(page)
             expect(page.locator("[data-kept-head]")).to_have_text("Kept on this tablet")
-            if number == 20:
+            if number == SESSION // 3:
                 page.reload()
                 expect(page.locator("[data-reading-state=waiting]")).to_have_count(1)
+                expect(page.locator("[data-photo]")).to_have_count(1)
                 expect(page.locator("[data-entry]")).to_be_hidden()
-            if number == 40:
+            if number == 2 * SESSION // 3:
                 old, page = page, page.context.new_page()
                 page.set_default_timeout(20_000)
                 old.close()
         assert values(bench, runs) == {}
-        assert len(waiting_ids(page)) == 60
+        assert len(waiting_ids(page)) == SESSION
         expect(words(page)).to_contain_text(re.compile(r"\d+ entries wait on this tablet\."))
         page.context.set_offline(False)
-        bench.wait_for(lambda: len(values(bench, runs)) == 60, page)
+        poke(page)
+        bench.wait_for(lambda: len(values(bench, runs)) == SESSION, page, within_s=120)
         assert values(bench, runs) == typed
-        expect(words(page)).to_have_text("Everything you entered is on the server.")
+        expect(words(page)).to_have_text(
+            "Everything you entered is on the server.", timeout=120_000
+        )
         assert waiting_ids(page) == []
+        own = {run["id"] for run in runs}
+        photos = [
+            (key, run)
+            for key, run in bench.site.rows("SELECT uuid, run_id FROM trials_photo")
+            if run in own
+        ]
+        assert sorted(run for _, run in photos) == sorted(own)
+        originals = bench.site.rows("SELECT photo_id FROM trials_photooriginal")
+        assert {key for key, _ in photos} <= {key for (key,) in originals}
+        assert len(originals) == len(set(originals))
+        checked = {run for (run,) in bench.site.rows("SELECT run_id FROM trials_specimencheck")}
+        left_whole = {run["id"] for run in runs if run["method"] == "water-uptake"}
+        assert checked & own == own - left_whole
+        page.context.close()
+
+    def test_a_run_added_without_network_opens_at_once(self, bench, page):
+        be_ready(page, bench)
+        page.context.set_offline(True)
+        page.locator("summary", has_text="Add a run").click()
+        form = page.locator("[data-add-run]")
+        form.locator("[name=specimen]").fill("abcdh")
+        form.locator("[name=method]").select_option("belt-abrasion")
+        form.locator("[name=zone]").select_option("left-sleeve")
+        form.get_by_role("button", name="Add this run").click()
+        expect(page.locator("[data-added-head]")).to_contain_text("ABCD-H, Left sleeve")
+        rig = page.locator("[data-specimen-form]")
+        rig.locator("[name=code]").fill("abcdh")
+        rig.locator("label", has_text="Left sleeve").click()
+        rig.get_by_role("button", name="This is on the rig").click()
+        raw = fill(page, "belt-abrasion", 3)
+        take_photo(page)
+        keep(page)
+        page.goto(bench.seed["sheet"])
+        page.locator("summary", has_text="Add a run").click()
+        expect(page.locator("[data-added-runs] a")).to_contain_text("Added on this tablet")
+        page.context.set_offline(False)
+        poke(page)
+        added = "SELECT id FROM trials_run WHERE entry IS NOT NULL"
+        bench.wait_for(
+            lambda: (
+                [raw]
+                == [values(bench, [{"id": key}]).get(key) for (key,) in bench.site.rows(added)]
+            ),
+            page,
+        )
+        expect(page.locator("[data-added-runs] a")).to_have_count(0)
+
+    def test_what_a_run_is_made_with_is_chosen_without_network(self, bench, page):
+        bench.site.manage(
+            "shell",
+            "-c",
+            "from labsite.models import User; from trials import instruments; "
+            "instruments.add_instrument(by=User.objects.get(username='a-lead'), "
+            "fields={'code': 'th-1', 'name': 'Logger', 'kind': 'thermometer', 'unit': 'degC'})",
+        )
+        (run,) = bench.take_runs(1, "contact-heat")
+        page.goto(run["page"])
+        be_ready(page, bench)
+        page.context.set_offline(True)
+        page.goto(run["page"])
+        section = page.locator("[data-equipment]")
+        section.locator("[name=instrument]").select_option(label="Logger (th-1)")
+        section.locator("[name=reason]").fill("Not calibrated yet; the only one here.")
+        section.get_by_role("button", name="Keep what it is made with").click()
+        expect(section).to_contain_text("Logger (th-1): kept on this tablet")
+        page.reload()
+        expect(section).to_contain_text("Logger (th-1): kept on this tablet")
+        get_ready(page)
+        raw = fill(page, "contact-heat", 4)
+        keep(page)
+        page.context.set_offline(False)
+        poke(page)
+        bench.wait_for(lambda: values(bench, [run]) == {run["id"]: raw}, page)
+        used = f"SELECT reason FROM trials_instrumentuse WHERE run_id = {run['id']}"
+        bench.wait_for(lambda: len(bench.site.rows(used)) == 1, page)
+
+    def test_the_fire_watch_counts_down_without_network_and_is_kept(self, bench, page):
+        (run,) = bench.take_runs(1, "flame-grade")
+        be_ready(page, bench)
+        page.context.set_offline(True)
+        open_run(page, run)
+        fill(page, "flame-grade", 1)
+        keep(page)
+        page.goto(bench.seed["sheet"])
+        watch = page.locator("[data-watch-due]:visible")
+        expect(watch.locator("[data-watch-left]")).to_have_text(re.compile(r"^(1:00:00|59:\d\d)$"))
+        watch.locator("summary").click()
+        watch.locator("[name=watcher]").fill("B. Second")
+        watch.get_by_role("button", name="It has ended").click()
+        expect(watch.locator("[data-problem=note]")).to_contain_text("say why it ends early")
+        watch.locator("[name=note]").fill("The test ends here.")
+        watch.get_by_role("button", name="It has ended").click()
+        expect(watch).to_have_count(0)
+        page.context.set_offline(False)
+        poke(page)
+        bench.wait_for(lambda: len(bench.site.rows("SELECT watcher FROM trials_watch")) == 1, page)
 
     def test_safety_checks_passed_without_network_count_from_then(self, bench, browser):
         page = bench.tablet(browser)
