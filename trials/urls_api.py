@@ -2,7 +2,16 @@
 
 from django.urls import path
 
-from trials import api, equipment_api, offline_api, photo_api, records_api, watch_api, witness_api
+from trials import (
+    api,
+    equipment_api,
+    leaving_out_api,
+    offline_api,
+    photo_api,
+    records_api,
+    watch_api,
+    witness_api,
+)
 
 urlpatterns = [
     path("session/", api.SessionView.as_view(), name="api-session"),
@@ -39,6 +48,16 @@ urlpatterns = [
     path("studies/<slug:slug>/", api.StudyView.as_view(), name="api-study"),
     path("studies/<slug:slug>/runs/", api.RunsView.as_view(), name="api-runs"),
     path("runs/<int:run_id>/", api.RunView.as_view(), name="api-run"),
+    path(
+        "studies/<slug:slug>/left-out/",
+        leaving_out_api.LeftOutView.as_view(),
+        name="api-left-out",
+    ),
+    path(
+        "studies/<slug:slug>/left-out/<int:pk>/take-in/",
+        leaving_out_api.TakeInView.as_view(),
+        name="api-take-in",
+    ),
     path("runs/<int:run_id>/void/", api.VoidView.as_view(), name="api-void"),
     path("methods/<slug:key>/<int:number>/checks/", api.ChecksView.as_view(), name="api-checks"),
 ]

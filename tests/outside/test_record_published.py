@@ -3,7 +3,9 @@
 Glucose in serum: material A of the worked example of ASTM E691 (eight laboratories, three readings
 each), printed figures from memory and recomputed. Dyestuff: Davies and Goldsmith, Statistical
 Methods in Research and Production (1972), and its simulated twin of Box and Tiao, Bayesian Inference
-in Statistical Analysis (1973), both documented in R lme4 with their variance components.
+in Statistical Analysis (1973), both documented in R lme4 with their variance components. Sulphur in coal and
+creosote oil: the worked examples of ISO 5725-2:1994, annex B.1 and B.3, readings and printed results
+both from memory; that the readings give every printed figure is what makes them believable.
 """
 
 import math
@@ -50,6 +52,54 @@ DYESTUFF_TWIN = {
     "E": (0.282, 9.014, 4.458, 9.446, 7.198),
     "F": (1.722, 4.782, 8.106, 0.758, 3.758),
 }
+# ISO 5725-2 B.1, percent of sulphur by mass; eight laboratories with three to five readings each.
+# Levels 1, 3 and 4: of level 2 one laboratory's readings are not remembered for certain.
+COAL = {
+    1: [
+        (0.71, 0.71, 0.70, 0.71),
+        (0.69, 0.67, 0.68),
+        (0.66, 0.65, 0.69),
+        (0.67, 0.65, 0.66),
+        (0.70, 0.69, 0.66, 0.71, 0.69),
+        (0.73, 0.74, 0.73),
+        (0.71, 0.71, 0.69),
+        (0.70, 0.65, 0.68),
+    ],
+    3: [
+        (1.68, 1.70, 1.68, 1.69),
+        (1.64, 1.64, 1.65),
+        (1.61, 1.61, 1.62),
+        (1.68, 1.66, 1.66),
+        (1.64, 1.67, 1.60, 1.66, 1.68),
+        (1.70, 1.73, 1.73),
+        (1.69, 1.70, 1.68),
+        (1.67, 1.68, 1.67),
+    ],
+    4: [
+        (3.26, 3.26, 3.20, 3.24),
+        (3.20, 3.20, 3.20),
+        (3.37, 3.36, 3.38),
+        (3.16, 3.22, 3.23),
+        (3.20, 3.19, 3.18, 3.27, 3.24),
+        (3.27, 3.31, 3.29),
+        (3.27, 3.24, 3.23),
+        (3.25, 3.26, 3.26),
+    ],
+}
+# ISO 5725-2 B.3, percent by mass; nine laboratories of two readings at each of five levels.
+CREOSOTE = np.array(
+    [
+        [(4.44, 4.39), (9.34, 9.34), (17.40, 16.90), (19.23, 19.23), (24.28, 24.00)],
+        [(4.03, 4.23), (8.42, 8.33), (14.42, 14.50), (16.06, 16.22), (20.40, 19.91)],
+        [(3.70, 3.70), (7.60, 7.40), (13.60, 13.60), (14.50, 15.10), (19.30, 19.70)],
+        [(4.10, 4.10), (8.93, 8.80), (14.60, 14.20), (15.60, 15.50), (20.30, 20.30)],
+        [(3.97, 4.04), (7.89, 8.12), (13.73, 13.92), (15.54, 15.78), (20.53, 20.88)],
+        [(3.75, 4.03), (8.76, 9.24), (13.90, 14.06), (16.42, 16.58), (18.56, 16.58)],
+        [(3.70, 3.80), (8.00, 8.30), (14.10, 14.20), (14.90, 16.00), (19.70, 20.50)],
+        [(3.91, 3.90), (8.04, 8.07), (14.84, 14.84), (15.41, 15.22), (21.10, 20.78)],
+        [(4.02, 4.07), (8.44, 8.17), (14.24, 14.10), (15.14, 15.44), (20.71, 21.66)],
+    ]
+)
 
 
 def as_logs(cells, scale):
@@ -92,6 +142,49 @@ def test_glucose_d_and_e_from_their_published_parts(s_x, s_r, s_l, s_R):
     assert found.repeatability_standard_deviation == pytest.approx(s_r)
     assert found.between_standard_deviation == pytest.approx(s_l, abs=2e-6)
     assert found.reproducibility_standard_deviation == pytest.approx(s_R, abs=2e-6)
+
+
+@pytest.mark.parametrize(
+    ("level", "mean", "s_r", "s_R"),
+    [(1, 0.690, 0.015, 0.026), (3, 1.667, 0.017, 0.035), (4, 3.250, 0.026, 0.058)],
+)
+def test_sulphur_in_coal_from_readings_to_precision(level, mean, s_r, s_R):
+    # Unequal cells: here the mean size of a cell that ISO 5725-2 uses is not their plain mean.
+    cells = {str(place): values for place, values in enumerate(COAL[level], start=1)}
+    found = interlaboratory_precision(cells)
+    assert found.mean == pytest.approx(mean, abs=0.0005)
+    assert found.repeatability_standard_deviation == pytest.approx(s_r, abs=0.0005)
+    assert found.reproducibility_standard_deviation == pytest.approx(s_R, abs=0.0005)
+    # the record of a method takes the same way, on logs
+    record = method_record(as_logs(cells, 1))
+    assert record.repeatability.standard_deviation == pytest.approx(s_r, abs=0.0005)
+    assert record.intermediate.standard_deviation == pytest.approx(s_R, abs=0.0005)
+
+
+@pytest.mark.parametrize(
+    ("level", "discarded", "mean", "s_r", "s_R"),
+    [
+        (1, [1], 3.94, 0.092, 0.171),
+        (2, [1], 8.28, 0.179, 0.498),
+        (3, [1], 14.18, 0.127, 0.400),
+        (4, [1], 15.59, 0.337, 0.579),
+        (5, [1, 6], 20.41, 0.393, 0.637),
+    ],
+)
+def test_creosote_oil_from_readings_to_precision(level, discarded, mean, s_r, s_R):
+    # ISO 5725-2 discards laboratory 1 throughout, and laboratory 6 at level 5.
+    cells = {
+        str(place): readings
+        for place, readings in enumerate(CREOSOTE[:, level - 1], start=1)
+        if place not in discarded
+    }
+    found = interlaboratory_precision(cells)
+    assert found.mean == pytest.approx(mean, abs=0.005)
+    assert found.repeatability_standard_deviation == pytest.approx(s_r, abs=0.0005)
+    assert found.reproducibility_standard_deviation == pytest.approx(s_R, abs=0.0005)
+    record = method_record(as_logs(cells, 10))
+    assert 10 * record.repeatability.standard_deviation == pytest.approx(s_r, abs=0.0005)
+    assert 10 * record.intermediate.standard_deviation == pytest.approx(s_R, abs=0.0005)
 
 
 def test_limits_of_h_and_k():
