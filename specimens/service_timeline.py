@@ -1,5 +1,6 @@
 """A specimen's service as a picture: bars over months, incidents as marks, in per cent of the width."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 
@@ -28,12 +29,24 @@ class Mark:
     kind: str
 
 
+MOST_NAMES = 4  # of years in the picture: more would meet on a phone 320 px wide
+EDGE = 7.0  # nearer to an end of the picture than this a centred name would leave it
+
+
 @dataclass(frozen=True)
 class Year:
-    """The start of a calendar year."""
+    """The start of a calendar year. In the picture its name stands below its line."""
 
     x: float
     label: str
+    is_named: bool
+
+    @property
+    def anchor(self) -> str:
+        """The part of the name that stands below the line, as SVG calls it."""
+        if self.x < EDGE:
+            return "start"
+        return "end" if self.x > 100 - EDGE else "middle"
 
 
 @dataclass(frozen=True)
@@ -96,9 +109,16 @@ def timeline(specimen: Specimen, today: date) -> Timeline | None:
             for one in entries
         ),
         marks=tuple(sorted(marks, key=lambda mark: mark.x)),
-        years=tuple(
-            Year(at(date(year, 1, 1)), str(year)) for year in range(begin.year + 1, end.year + 1)
-        ),
+        years=_years(begin.year + 1, end.year, at),
+    )
+
+
+def _years(first: int, last: int, at: Callable[[date], float]) -> tuple[Year, ...]:
+    """Every year from first to last; so many of them named as fit."""
+    every = -(-(last - first + 1) // MOST_NAMES) or 1
+    return tuple(
+        Year(at(date(year, 1, 1)), str(year), (last - year) % every == 0)
+        for year in range(first, last + 1)
     )
 
 

@@ -202,6 +202,26 @@ def test_the_picture_has_each_stretch_where_it_belongs(jacket):
     assert [(mark.x, mark.kind) for mark in drawn.marks] == [(20, "fall"), (50, "came")]
 
 
+@pytest.mark.parametrize(("since", "named"), [(2024, "2025 2026"), (2010, "2014 2018 2022 2026")])
+def test_years_are_named_in_the_picture_as_far_as_they_fit(jacket, since, named):
+    ServiceEntry.objects.create(
+        specimen=jacket,
+        started_on=date(since, 3, 1),
+        ended_on=date(2026, 1, 4),
+        evidence="owner's memory",
+    )
+    jacket.retired_on = date(2026, 1, 10)
+    years = timeline(jacket, date(2026, 1, 10)).years
+    assert [year.label for year in years] == [str(y) for y in range(since + 1, 2027)]
+    assert " ".join(year.label for year in years if year.is_named) == named
+    # the last line is nine days from the right end: its name stands to the left of it
+    assert (years[-1].anchor, years[0].anchor) == ("end", "middle" if since == 2024 else "start")
+    client = Client()
+    client.force_login(person_with(Role.LEAD))
+    page = client.get(reverse("lab-service-picture", args=[jacket.code])).content.decode()
+    assert 1 < page.count("</text>") <= 4
+
+
 def test_no_service_has_no_picture(jacket):
     assert timeline(jacket, date(2026, 3, 1)) is None
 
