@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from trials.plans.design import LEFT, RIGHT, Ask, MethodNeed, slot_name
+from trials.plans.evening import shared_out
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,8 +84,13 @@ def _alternating(
     return merged
 
 
-def order(ask: Ask, sittings: Sequence[Sitting], attempt: int = 0) -> list[tuple[int, Sitting]]:
-    """Every run with its session, in the order of work; another attempt is another draw."""
+def order(
+    ask: Ask, sittings: Sequence[Sitting], attempt: int = 0, *, is_evened: bool = False
+) -> list[tuple[int, Sitting]]:
+    """Every run with its session, in the order of work; another attempt is another draw.
+
+    Evened, the runs of each method are shared out over its sessions anew, by `evening.py`.
+    """
     draw = np.random.default_rng([ask.seed, 1, attempt])
     filled: dict[int, float] = defaultdict(float)
     placed: dict[int, list[tuple[MethodNeed, Sitting]]] = defaultdict(list)
@@ -109,12 +115,36 @@ def order(ask: Ask, sittings: Sequence[Sitting], attempt: int = 0) -> list[tuple
         for one in turn:
             put(method, one, session)
         before = method
-    ordered: list[tuple[int, Sitting]] = []
-    for number in sorted(placed):
+    if is_evened:
+        for method in ask.methods:
+            _even(ask, method, placed, draw)
+    return [
+        (number, one)
+        for number in sorted(placed)
         # pinned runs join the block of their method; the sort keeps drawn turns as they are
-        block = sorted(placed[number], key=lambda pair: (pair[0].stage, pair[0].name))
-        ordered += [(number, one) for _, one in block]
-    return ordered
+        for _, one in sorted(placed[number], key=lambda pair: (pair[0].stage, pair[0].name))
+    ]
+
+
+def _even(
+    ask: Ask,
+    method: MethodNeed,
+    placed: dict[int, list[tuple[MethodNeed, Sitting]]],
+    draw: np.random.Generator,
+) -> None:
+    """Share a method's runs out evenly over the sessions it has; pinned ones hold it as it is."""
+    own = {
+        number: [one for used, one in rows if used.key == method.key]
+        for number, rows in sorted(placed.items())
+    }
+    own = {number: block for number, block in own.items() if block}
+    pinned = any(_pinned_session(ask, one) is not None for block in own.values() for one in block)
+    if len(own) < 2 or pinned:
+        return
+    for number, block in zip(own, shared_out(list(own.values()), draw), strict=True):
+        others = [row for row in placed[number] if row[0].key != method.key]
+        turns = in_turns(block, ask.arms, draw)
+        placed[number] = others + [(method, one) for turn in turns for one in turn]
 
 
 def _turns_by_stage(

@@ -1,6 +1,7 @@
 """From what is asked to a plan, and the words for what is missing."""
 
 from collections import defaultdict
+from itertools import product
 
 import numpy as np
 
@@ -41,10 +42,10 @@ def solve(ask: Ask) -> Planned:
 
 
 def _most_even(ask: Ask, sittings: list[Sitting]) -> tuple[Slot, ...]:
-    """The first drawn order with even sessions, or the most even of a few."""
+    """The first drawn order with even sessions, as drawn or evened out, or the most even of a few."""
     drawn = []
-    for attempt in range(DRAWS):
-        slots = _slots(ask, sittings, attempt)
+    for attempt, is_evened in product(range(DRAWS), (False, True)):
+        slots = _slots(ask, sittings, attempt, is_evened=is_evened)
         uneven = sum(1 for _ in sessions_uneven(ask, slots))
         if not uneven:
             return slots
@@ -52,7 +53,7 @@ def _most_even(ask: Ask, sittings: list[Sitting]) -> tuple[Slot, ...]:
     return min(drawn)[2]
 
 
-def _slots(ask: Ask, sittings: list[Sitting], attempt: int) -> tuple[Slot, ...]:
+def _slots(ask: Ask, sittings: list[Sitting], attempt: int, *, is_evened: bool) -> tuple[Slot, ...]:
     return tuple(
         Slot(
             session=session,
@@ -66,7 +67,9 @@ def _slots(ask: Ask, sittings: list[Sitting], attempt: int) -> tuple[Slot, ...]:
             site=one.site,
             is_kept=one.is_kept,
         )
-        for place, (session, one) in enumerate(order(ask, sittings, attempt), start=1)
+        for place, (session, one) in enumerate(
+            order(ask, sittings, attempt, is_evened=is_evened), start=1
+        )
     )
 
 
