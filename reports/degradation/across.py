@@ -30,6 +30,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, special
 
+from reports.degradation.intervals import from_log
+
 # Beyond these a loss or its error cannot be real, and exponentials would overflow.
 LARGEST_LOG_LOSS = 500.0
 SMALLEST_ERROR, LARGEST_ERROR = 1e-9, 1e4
@@ -129,17 +131,17 @@ class PooledLoss:
     @property
     def retention(self) -> float | None:
         """Fraction kept over the stated service, at the mean."""
-        return None if self.log_loss is None else math.exp(-self.log_loss)
+        return None if self.log_loss is None else from_log(-self.log_loss)
 
     @property
     def retention_low(self) -> float | None:
         """Lower end of the fraction kept: the upper end of the loss."""
-        return None if self.high is None else math.exp(-self.high)
+        return None if self.high is None else from_log(-self.high)
 
     @property
     def retention_high(self) -> float | None:
         """Upper end of the fraction kept: the lower end of the loss."""
-        return None if self.low is None else math.exp(-self.low)
+        return None if self.low is None else from_log(-self.low)
 
     def words(self, *, per: str) -> str:
         """The pooled loss in one sentence; `per` is the stated service, such as 10,000 km."""

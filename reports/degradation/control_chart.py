@@ -27,7 +27,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from reports.degradation.intervals import CannotCompare, Interval, from_log
+from reports.degradation.intervals import MOST_SIZE, CannotCompare, Interval, from_log
 
 Side = Literal["above", "below"]
 
@@ -405,8 +405,8 @@ def _checked_values(
     series = np.array(values, dtype=float)
     if series.size < at_least:
         raise CannotCompare(f"{name} needs at least {at_least} values; there are {series.size}.")
-    if not np.isfinite(series).all():
-        raise CannotCompare(f"{name} needs finite numbers only.")
+    if not (np.abs(series) <= MOST_SIZE).all():
+        raise CannotCompare(f"{name} needs finite numbers only, none too large to be squared.")
     return series
 
 

@@ -25,7 +25,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
-from reports.degradation.intervals import CannotCompare, Interval
+from reports.degradation.intervals import CannotCompare, Interval, from_log
 
 LONGEST_GAP_S = 12 * 3600.0  # a control run speaks for its own working day
 
@@ -254,7 +254,7 @@ def widened(
     """Widen an interval of a ratio by an independent error of its logarithm.
 
     Half widths are added in squares on the log scale, each side by itself. An open end (None)
-    stays open.
+    stays open, and one that would be moved beyond every number is open from then on.
 
     Parameters
     ----------
@@ -272,7 +272,9 @@ def widened(
     def moved(end: float | None) -> float | None:
         if end is None or end <= 0:
             return end
-        half = math.hypot(math.log(end / middle), reach)
-        return middle * math.exp(half if end >= middle else -half)
+        # in logs throughout: the ratio of two far ends may not fit in a float
+        half = math.hypot(math.log(end) - math.log(middle), reach)
+        moved_end = from_log(math.log(middle) + (half if end >= middle else -half))
+        return moved_end if math.isfinite(moved_end) else None
 
     return moved(low), moved(high)

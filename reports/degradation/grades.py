@@ -47,6 +47,9 @@ ALPHA_RELIABLE = 0.800
 # resamples have no defined alpha and leaving them out would tilt the interval.
 UNDEFINED_SHARE_ALLOWED = 0.05
 
+# No scale of damage has more places; numbers far beyond would not fit in an array of whole numbers.
+LARGEST_GRADE = 1000
+
 # Two units resampled with replacement give three different data sets: no interval is honest there.
 UNITS_FOR_INTERVAL = 3
 
@@ -529,6 +532,8 @@ def _checked(rows: Sequence[Sequence[int | None]]) -> list[tuple[int | None, ...
                 continue
             if isinstance(grade, bool) or not isinstance(grade, (int, np.integer)):
                 raise ValueError(f"A grade must be a whole number, not {grade!r}.")
+            if abs(int(grade)) > LARGEST_GRADE:
+                raise ValueError(f"A grade is a place on a scale: at most {LARGEST_GRADE}.")
     return [tuple(None if g is None else int(g) for g in row) for row in rows]
 
 

@@ -11,6 +11,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+# Beyond these a record is no scatter of a bench: a hundred-millionth of the reading, a factor of e^1000.
+LEAST_VARIANCE, MOST_VARIANCE = 1e-16, 1e6
+# Fewer degrees of freedom say nothing, more are certainty; either would only overflow.
+LEAST_FREEDOM, MOST_FREEDOM = 0.1, 1e9
+# Values that are squared and added as they are, not as logs, stay below this.
+MOST_SIZE = 1e140
+
 
 def from_log(log_value: float) -> float:
     """The number with this natural logarithm: 0 or infinity where it would not fit in a float."""
@@ -90,27 +97,33 @@ class Record:
     Parameters
     ----------
     variance : float
-        Variance of single specimen values on the natural-log scale (no unit), 0 < variance < inf.
+        Variance of single specimen values on the natural-log scale (no unit), 1e-16 to 1e6.
     degrees_of_freedom : float
-        Degrees of freedom behind it, 0 < degrees_of_freedom < inf; need not be whole.
+        Degrees of freedom behind it, 0.1 to 1e9; need not be whole.
 
     Raises
     ------
     CannotCompare
-        If either is not a finite number above 0.
+        If either is not a number in its range.
     """
 
     variance: float
     degrees_of_freedom: float
 
     def __post_init__(self) -> None:
-        for name, value in (
-            ("variance", self.variance),
-            ("number of degrees of freedom", self.degrees_of_freedom),
+        for name, value, least, most in (
+            ("variance", self.variance, LEAST_VARIANCE, MOST_VARIANCE),
+            (
+                "number of degrees of freedom",
+                self.degrees_of_freedom,
+                LEAST_FREEDOM,
+                MOST_FREEDOM,
+            ),
         ):
-            if not (math.isfinite(value) and value > 0):
+            if not least <= value <= most:
                 raise CannotCompare(
-                    f"The {name} of a method's record must be a finite number above 0, not {value}."
+                    f"The {name} of a method's record must lie between {least:g} and {most:g}, "
+                    f"not {value:g}."
                 )
 
 

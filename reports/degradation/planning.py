@@ -30,7 +30,14 @@ import numpy as np
 from scipy.special import chdtri, nctdtr, stdtrit
 
 from reports.degradation.compare import compare_many
-from reports.degradation.intervals import CannotCompare, Interval
+from reports.degradation.intervals import (
+    LEAST_FREEDOM,
+    LEAST_VARIANCE,
+    MOST_FREEDOM,
+    MOST_VARIANCE,
+    CannotCompare,
+    Interval,
+)
 
 MOST_SPECIMENS = 2000
 # nodes in probability for the mean over what the scatter may be
@@ -82,6 +89,8 @@ def log_scatter(coefficient_of_variation: float) -> float:
     """
     if not (math.isfinite(coefficient_of_variation) and coefficient_of_variation > 0):
         raise CannotCompare("The scatter between specimens must be a number above 0.")
+    if coefficient_of_variation > 1e6:  # its square might not fit, and the 1 no longer counts
+        return math.sqrt(2 * math.log(coefficient_of_variation))
     return math.sqrt(math.log1p(coefficient_of_variation**2))
 
 
@@ -102,7 +111,7 @@ def with_resolution(scatter: float, log_width: float, readings_each: int = 1) ->
     ----------
     W. F. Sheppard (1898), the correction of moments for grouping.
     """
-    return math.sqrt(scatter**2 + log_width**2 / (12 * max(1, readings_each)))
+    return math.hypot(scatter, log_width / math.sqrt(12 * max(1, readings_each)))
 
 
 def _mean_chance(
@@ -113,6 +122,10 @@ def _mean_chance(
     if freedom is None:
         shifts, weights = np.array([shift]), np.array([1.0])
     else:
+        if not LEAST_FREEDOM <= freedom <= MOST_FREEDOM:
+            raise CannotCompare(
+                f"The degrees of freedom must lie between {LEAST_FREEDOM:g} and {MOST_FREEDOM:g}."
+            )
         # sigma = s * sqrt(nu / chi-square): the shift goes the other way
         shifts, weights = shift * np.sqrt(chdtri(freedom, _CHANCES) / freedom), _WEIGHTS
     sure = shifts > CERTAIN
@@ -149,7 +162,8 @@ def chance_of_trend_seen(
     span = float(np.ptp(x)) if x.size else 0.0
     if x.size < 3 or not math.isfinite(span) or span == 0:
         raise CannotCompare("A trend needs 3 specimens or more, of different exposures.")
-    spread = math.sqrt(float(np.sum((x - x.mean()) ** 2))) / span
+    share = (x - x.min()) / span
+    spread = math.sqrt(float(np.sum((share - share.mean()) ** 2)))
     shift = -math.log1p(-loss) * spread / scatter
     return _mean_chance(shift, x.size - 2, level, freedom)
 
@@ -294,10 +308,13 @@ def simulated_chance(  # noqa: PLR0913 one argument for each part of the questio
     if specimens_a_side < 2 or simulations < 1 or not 0 <= resolution_share < 1:
         raise CannotCompare("Needs 2 specimens a side, a simulation, and a resolution below 1.")
     e = rng.standard_normal((simulations, 2, specimens_a_side))
-    sigma = np.full((simulations, 1, 1), scatter)
+    sigma = np.full((simulations, 1, 1), float(scatter))
     if freedom is not None:
-        sigma *= np.sqrt(freedom / rng.chisquare(freedom, (simulations, 1, 1)))
-    values = np.exp(sigma * e + np.array([0.0, math.log1p(-loss)])[:, None])
+        drawn = np.maximum(rng.chisquare(freedom, (simulations, 1, 1)), 1e-300)
+        sigma *= np.sqrt(freedom / drawn)
+    # no value beyond e^300 either way: nothing is seen through such a scatter, and it fits a float
+    logs = np.clip(sigma * e + np.array([0.0, math.log1p(-loss)])[:, None], -300.0, 300.0)
+    values = np.exp(logs)
     pairs = [
         tuple([_read(float(v), resolution_share) for v in arm] for arm in study) for study in values
     ]
@@ -316,5 +333,7 @@ def _check(*, loss: float, scatter: float, level: float, wanted: float = 0.5) ->
     for name, value in (("loss", loss), ("level", level), ("wanted chance", wanted)):
         if not 0 < value < 1:
             raise CannotCompare(f"The {name} must lie between 0 and 1, not {value}.")
-    if not (math.isfinite(scatter) and scatter > 0):
-        raise CannotCompare("The scatter between specimens must be a number above 0.")
+    if not math.sqrt(LEAST_VARIANCE) <= scatter <= math.sqrt(MOST_VARIANCE):
+        raise CannotCompare(
+            "The scatter between specimens must be a number above 0, and one a bench can have."
+        )

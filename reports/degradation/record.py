@@ -29,7 +29,14 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from reports.degradation.intervals import CannotCompare, Interval, Record
+from reports.degradation.intervals import (
+    LEAST_VARIANCE,
+    MOST_SIZE,
+    CannotCompare,
+    Interval,
+    Record,
+    from_log,
+)
 
 Floats = npt.NDArray[np.float64]
 
@@ -88,12 +95,13 @@ class VarianceComponent:
     @property
     def relative_scatter_share(self) -> float:
         """Scatter as a fraction of the reading, exp(s) - 1."""
-        return math.expm1(self.standard_deviation)
+        deviation = self.standard_deviation
+        return math.expm1(deviation) if deviation < 1 else from_log(deviation) - 1
 
     @property
     def record(self) -> Record | None:
-        """As a prior for a comparison; None when the variance is nothing."""
-        if self.variance == 0:
+        """As a prior for a comparison; None when the variance is nothing, or nothing but rounding."""
+        if self.variance < LEAST_VARIANCE:
             return None
         return Record(self.variance, self.degrees_of_freedom)
 
@@ -319,8 +327,10 @@ def interlaboratory_precision(
     laboratory / s_r [2]_. Limits of h and k are meant for equal cells.
     """
     cells = {name: np.array(values, dtype=float) for name, values in laboratories.items()}
-    if any(cell.size == 0 or not np.isfinite(cell).all() for cell in cells.values()):
-        raise CannotCompare("Every laboratory needs readings, and each must be a finite number.")
+    if any(cell.size == 0 or not (np.abs(cell) <= MOST_SIZE).all() for cell in cells.values()):
+        raise CannotCompare(
+            "Every laboratory needs readings, and each must be a finite number that can be squared."
+        )
     if len(cells) < 2 or max(cell.size for cell in cells.values()) < 2:
         raise CannotCompare(
             "Precision needs two laboratories or more, and two readings or more in one of them."

@@ -32,6 +32,8 @@ from reports.degradation.likelihood import record_ceiling, record_term
 LEAST_AGES = 3
 LEAST_SPECIMENS = 4
 LEAST_BOUNDED = 3
+# A micrometre of distance in km, a million million of anything: what no service record goes beyond.
+LEAST_EXPOSURE, MOST_EXPOSURE = 1e-9, 1e12
 # As in compare: below this share of what the readings leave open, scatter makes no difference that
 # readings could show, and a flat prior would run to nothing.
 FLOOR_SHARE = 0.1
@@ -157,7 +159,7 @@ def trend(
     Parameters
     ----------
     specimens : sequence of (exposure, Interval)
-        One per specimen: its exposure (0 or more, one unit for all) and its value.
+        One per specimen: its exposure (0, or 1e-9 to 1e12, one unit for all) and its value.
     higher_is_better : bool
     level : float
         Of the band and of the interval of the crossing, between 0 and 1.
@@ -177,7 +179,7 @@ def trend(
     Raises
     ------
     CannotCompare
-        An exposure that is negative or not a number, or a level or limit out of range.
+        An exposure, a level or a limit out of range.
     """
     _check(specimens, level, limit, points)
     telling = [(x, i) for x, i in specimens if not i.says_nothing]
@@ -264,6 +266,8 @@ def service_correlation(first: Sequence[float], second: Sequence[float]) -> floa
     a, b = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
     if a.size < 2 or a.size != b.size or np.ptp(a) == 0 or np.ptp(b) == 0:
         return None
+    # as shares of the greatest, so that no square leaves the range of a float
+    a, b = a / np.max(np.abs(a)), b / np.max(np.abs(b))
     a, b = a - a.mean(), b - b.mean()
     return float(np.clip(a @ b / math.sqrt(float(a @ a) * float(b @ b)), -1.0, 1.0))
 
@@ -279,8 +283,11 @@ def _check(
     if points < 2:
         raise CannotCompare("A band needs at least 2 points.")
     for exposure, _ in specimens:
-        if not (math.isfinite(exposure) and exposure >= 0):
-            raise CannotCompare(f"An exposure must be a number from 0 up, not {exposure}.")
+        if exposure != 0 and not LEAST_EXPOSURE <= exposure <= MOST_EXPOSURE:
+            raise CannotCompare(
+                f"An exposure must be a number from 0 up, not {exposure:g} (0 itself, or "
+                f"{LEAST_EXPOSURE:g} to {MOST_EXPOSURE:g})."
+            )
 
 
 def _refusal(
@@ -557,10 +564,11 @@ def _slopes(lines: _Lines, place: Array, scatter: Array) -> tuple[Array, Array]:
     middle = place[:, :1] * lines.x + place[:, 1:]
     sigma = scatter[:, None]
     low, high = (lines.low - middle) / sigma, (lines.high - middle) / sigma
-    mass = np.maximum(_LAW.mass(low, high), 1e-300)
+    narrow = high - low < 1e-3
+    # the mass of a very narrow reading may round to nothing; its terms are set below
+    mass = np.where(narrow, 1.0, np.maximum(_LAW.mass(low, high), 1e-300))
     one = (_LAW.density(low) - _LAW.density(high)) / mass
     two = np.maximum(one**2 - (_LAW.slope(high) - _LAW.slope(low)) / mass, 0.0)
-    narrow = high - low < 1e-3
     one = np.where(narrow, 0.5 * (low + high), one)
     two = np.where(narrow, 1.0, two)
     # a reading that does not bend the likelihood here still keeps the mean within its width
