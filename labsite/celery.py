@@ -5,8 +5,12 @@ from pathlib import Path
 from typing import Any
 
 from celery import Celery
+from kombu.transport import TRANSPORT_ALIASES
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "labsite.settings")
+
+# The library has no other place to name a transport of one's own and keep its address.
+TRANSPORT_ALIASES["filesystem"] = "labsite.file_broker:Transport"
 
 app = Celery("labsite")
 app.config_from_object("django.conf:settings", namespace="CELERY")

@@ -44,12 +44,16 @@ def site_for_tests(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
 
 
 @pytest.fixture(scope="session")
-def migrated_before(request: pytest.FixtureRequest) -> Path:
+def migrated_before(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Path:
     """Where an empty SQLite database with exactly these migrations is kept from run to run."""
     digest = hashlib.sha256()
     for path in sorted(ROOT.glob("*/migrations/*.py")):
         digest.update(str(path.relative_to(ROOT)).encode() + path.read_bytes())
-    return request.config.cache.mkdir("migrated") / f"{digest.hexdigest()[:20]}.sqlite3"
+    cache = getattr(request.config, "cache", None)  # a run may go without
+    folder = cache.mkdir("migrated") if cache else tmp_path_factory.mktemp("migrated")
+    return folder / f"{digest.hexdigest()[:20]}.sqlite3"
 
 
 @pytest.fixture(scope="session")

@@ -43,6 +43,18 @@ def test_work_asked_for_while_the_broker_was_away_is_done_later(start_site):
     assert seen["effects"] == dict.fromkeys(seen["states"], 1)
 
 
+def test_a_message_that_cannot_be_read_stops_nobody(start_site):
+    site = start_site()
+    site.manage("request_slow", "--count=3")
+    for number, content in enumerate((b"", b'{"body": "cut sho')):
+        (site.folder / "broker" / "queue" / f"0_{number}.wornproof.msg").write_bytes(content)
+    site.start("worker", "worker")
+    seen = site.wait_for(all_done, within_s=60)
+    assert seen["effects"] == dict.fromkeys(seen["states"], 1)
+    assert (site.folder / "worker.log").read_text().count("cannot be read") == 2
+    assert site.processes["worker"].poll() is None
+
+
 @pytest.mark.services
 def test_killed_while_computing_on_redis(redis_url, start_site):
     site = start_site(BROKER_URL=redis_url)
