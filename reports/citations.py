@@ -8,6 +8,8 @@ from typing import Any
 
 from reports.packages import NO_LICENCE
 
+FROZEN_LANGUAGE = "en-gb"
+
 LATEX = {
     "\\": r"\textbackslash{}",
     "{": r"\{",
@@ -115,9 +117,12 @@ def linked_data(
     digest: str,
     status: str,
     corrections: Sequence[Corrected],
+    language: str = FROZEN_LANGUAGE,
 ) -> dict[str, Any]:
     """The edition as schema.org's Dataset and Article, in one graph.
 
+    `language` is that of the people's words in `content`, which the article is told in; the data
+    keep the names they were frozen with.
     `status` is 'Published', 'Corrected' or 'Withdrawn'. There is no rating: a scorecard gives none.
     """
     lab = {"@type": "Organization", "name": _publisher(content), "url": places.home}
@@ -125,7 +130,7 @@ def linked_data(
         "@context": "https://schema.org",
         "@graph": [
             _dataset(content, places, digest, status, lab),
-            _article(content, places, status, lab, corrections),
+            _article(content, places, status, lab, corrections) | {"inLanguage": language},
         ],
     }
 
@@ -138,6 +143,7 @@ def _dataset(
     described = {
         "@type": "Dataset",
         "@id": f"{places.page}#data",
+        "inLanguage": FROZEN_LANGUAGE,
         "name": f"{study['title']}, edition {edition['number']}",
         "description": f"{study['question']} {edition['summary']}",
         "url": places.page,

@@ -250,7 +250,7 @@ def first_page() -> dict[str, Any]:
             )
             for measure in MEASURES
         ],
-        "studies": len({title for line in lines for title in line.studies}),
+        "studies": len({t for line in lines if line.retention is not None for t in line.studies}),
     }
 
 

@@ -7,14 +7,19 @@ from typing import Any
 
 from django.http import HttpRequest
 from django.urls import reverse
+from django.utils import translation
 from django.utils.translation import gettext as _
 
-from reports.citations import Corrected, Places, linked_data
+from reports.answer import answer, headline_of, told_of
+from reports.card import in_page_language
+from reports.citations import FROZEN_LANGUAGE, Corrected, Places, linked_data
 from reports.errata_queries import EditionStanding, edition_standing, uses_of
 from reports.models import Edition
 from reports.packages import DESCRIPTOR
 from reports.pictures.preview import alt_text
 from specimens.words import date_words
+
+_LOCALES = {"en-gb": "en_GB", "de": "de_DE"}  # as Open Graph writes languages
 
 
 def absolute(request: HttpRequest, name: str, *args: Any) -> str:
@@ -57,9 +62,10 @@ def status_of(standing: EditionStanding) -> str:
 
 def page_parts(request: HttpRequest, edition: Edition) -> dict[str, Any]:
     """What the scorecard page shows beside the frozen card. Costs three narrow queries."""
-    content, standing = edition.content, edition_standing(edition)
+    content, standing = in_page_language(edition.content), edition_standing(edition)
     slug, number = content["study"]["slug"], edition.number
     places = places_of(request, slug, number)
+    language = translation.get_language() or FROZEN_LANGUAGE
     return {
         "standing": {
             "word": standing.words,
@@ -87,7 +93,9 @@ def page_parts(request: HttpRequest, edition: Edition) -> dict[str, Any]:
         },
         "shared": {
             "title": _title(content, standing),
-            "description": content["edition"]["headline"],
+            # the answer is put into words by the program, so in every language
+            "description": headline_of(answer(told_of(content["findings"]))),
+            "locale": _LOCALES[language if content["is_own_language"] else FROZEN_LANGUAGE],
             "url": places.page,
             "image": places.picture,
             "image_words": alt_text(content),
@@ -100,6 +108,7 @@ def page_parts(request: HttpRequest, edition: Edition) -> dict[str, Any]:
             digest=edition.digest,
             status=status_of(standing),
             corrections=_machine_corrections(request, slug, standing),
+            language=language if content["is_own_language"] else FROZEN_LANGUAGE,
         ),
     }
 

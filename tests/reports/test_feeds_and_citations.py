@@ -1,5 +1,6 @@
 """What machines read beside the data: Atom, JSON-LD, Open Graph, citations, site map, robots."""
 
+import html
 import io
 import json
 import re
@@ -9,13 +10,14 @@ from datetime import datetime
 
 import pytest
 from django.test import Client
+from django.utils import translation
 from PIL import Image
 
 from labsite.models import User
 from reports.citations import LATEX, bibtex, csl, linked_data
 from reports.models import Edition
 from reports.pictures.preview import MOST_STRIPS, preview_svg
-from reports.standing_pages import places_of
+from reports.standing_pages import page_parts, places_of
 from tests.reports.demo_site import AGES, PAIR, PRICES, publish
 from trials.models import Study
 
@@ -201,6 +203,42 @@ def test_a_shared_link_has_a_title_words_and_a_picture(reader: Client, slug: str
         len(set(drawn.convert("L").get_flattened_data())) > 20
     )  # words were drawn, not only a ground
     assert len(picture.content) < 300_000
+
+
+def machine_words(reader: Client, address: str) -> tuple[dict[str, str], dict[str, dict]]:
+    page = reader.get(address).content.decode()
+    shared = dict(re.findall(r'<meta property="([^"]+)"\s+content="([^"]*)"', page))
+    graph: list[dict] = linked(page)["@graph"]  # type: ignore[assignment]
+    return shared, {one["@type"]: one for one in graph}
+
+
+def test_machines_are_told_the_language_of_the_page(reader: Client) -> None:
+    content = Edition.objects.get(study__slug=PAIR).content
+    german = content["translations"]["de"]
+    shared, told = machine_words(reader, f"/de/scorecards/{PAIR}/1/")
+    assert shared["og:locale"] == "de_DE"
+    assert html.unescape(shared["og:title"]) == german["title"]
+    assert "Schlechter als" in shared["og:description"]
+    article = told["Article"]
+    assert article["inLanguage"] == "de"
+    assert article["description"] == german["question"]
+    assert german["headline"].startswith(article["headline"])
+    # names of columns and properties in the data stay as they were frozen
+    assert told["Dataset"]["inLanguage"] == "en-gb"
+    shared, told = machine_words(reader, f"/scorecards/{PAIR}/1/")
+    assert shared["og:locale"] == "en_GB"
+    assert "Worse than" in shared["og:description"]
+    assert told["Article"]["inLanguage"] == "en-gb"
+    assert told["Article"]["description"] == content["study"]["question"]
+
+
+def test_german_page_of_an_untranslated_card_says_its_article_is_english(rf) -> None:
+    edition = Edition.objects.get(study__slug=PAIR)
+    edition.content = {k: v for k, v in edition.content.items() if k != "translations"}
+    with translation.override("de"):
+        told = page_parts(rf.get(f"/de/scorecards/{PAIR}/1/"), edition)
+    assert told["shared"]["locale"] == "en_GB"
+    assert told["linked"]["@graph"][1]["inLanguage"] == "en-gb"
 
 
 def test_the_picture_shows_the_cards_own_figures() -> None:
