@@ -51,7 +51,7 @@ def exclusion_sentence(row: RunExclusion) -> str:
     known = "the value was known by then" if row.value_was_known else "the value was not known"
     return (
         f"{row.run.revision.method.property.capitalize()} of {row.run.specimen.code} "
-        f"({row.run.zone.name.lower()}, {row.run.site}), left out of '{row.analysis}': "
+        f"({row.run.zone.name}, {row.run.site}), left out of '{row.analysis}': "
         f"{row.reason.rstrip('.')}; {known}."
     )
 

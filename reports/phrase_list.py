@@ -168,6 +168,21 @@ PHRASES: tuple[str, ...] = (
     ),
     _("The verdict turns on one item: without any one of {x} and {x2} it would be '{t}'."),
     _("The verdict turns on one item: without {x} it would be '{t}'."),
+    # analyses that leave valid runs out
+    _("Valid runs left out of an analysis."),
+    _("The figures are worked out with every valid run."),
+    _("Beside them stands what they would be without some of them."),
+    _("{t} of {x} ({t2}, {n}), left out of '{x2}': {t3}; the value was known by then."),
+    _("{t} of {x} ({t2}, {n}), left out of '{x2}': {t3}; the value was not known."),
+    _(
+        "The verdict turns on runs that are left out of the analysis '{x}': without them it is '{t}'."
+    ),
+    _("The verdict turns on what is left out."),
+    _("The verdict is the same."),
+    _("value known by then"),
+    _("value not known"),
+    _("median grade {n}"),
+    _("no trend."),
     _("With a Weibull law for the scatter the verdict would be '{t}'."),
     _("With a scatter of its own for each side the verdict would be '{t}'."),
     _("With one common scatter the verdict would be '{t}'."),

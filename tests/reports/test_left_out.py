@@ -1,11 +1,15 @@
 """A valid run left out of a named analysis: both analyses are shown, and the record keeps all."""
 
+import re
+
 import pytest
 from django.db import IntegrityError, transaction
 from django.test import Client
+from django.utils import translation
 
 from labsite.errors import Refused
 from labsite.roles import Role
+from reports import phrases
 from reports.exports import readings_csv
 from reports.queries import findings_for_page, findings_without, standing, study_inputs
 from reports.verification import published_from, verify
@@ -223,6 +227,24 @@ def test_an_edition_tells_both_with_reason_counts_caution_and_file(ages: Study, 
     assert "With every valid run, and without" in page
     assert "The cuff was torn before the run." in page
     assert f"left out of '{NAME}'" in page
+
+
+def test_a_german_page_says_all_of_it_but_what_people_wrote(ages: Study, lead) -> None:
+    left_out_of(ages)
+    edition = publish(ages, by=lead, note="One run was left out.")
+    page = Client().get(f"/de/scorecards/{AGES}/").content.decode()
+    section = page.split('id="left-out"')[1].split("</section>")[0]
+    assert "Mit jedem gültigen Lauf und ohne" in section
+    assert "Ohne: " in visible_text(section)
+    english = set(re.findall(r'<span lang="en">(.*?)</span>', section, re.DOTALL))
+    assert english == {NAME, "The cuff was torn before the run."}
+    (caution,) = [c for c in edition.content["cautions"] if c["key"] == "E45"]
+    with translation.override("de"):
+        assert all(is_said for _, is_said in phrases.pieces(caution["full"]))
+        assert all(
+            is_said for finding in findings_of(ages) for text in finding.cautions
+            for _, is_said in phrases.pieces(text)
+        )  # fmt: skip
 
 
 def test_the_desk_and_the_api_show_both(ages: Study, at_desk: Client) -> None:
