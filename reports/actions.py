@@ -34,12 +34,13 @@ def save_draft(*, by: User, study: Study, fields: Mapping[str, str]) -> EditionD
     if unknown:
         raise Refused({name: ["There is no such field."] for name in sorted(unknown)})
     before = EditionDraft.objects.filter(study=study).first()
-    if before is not None and all(getattr(before, n) == words for n, words in fields.items()):
+    said = {name: getattr(before, name) if before else "" for name in fields}
+    if before is not None and said == dict(fields):
         return before  # whoever keeps the same words has not become their author
     draft, _ = EditionDraft.objects.update_or_create(
         study=study, defaults={**fields, "changed_at": timezone.now(), "changed_by": by}
     )
-    audit.record(by=by, verb="changed draft", subject=study, detail=dict(fields))
+    audit.record(by=by, verb="changed draft", subject=study, detail=audit.changes(said, fields))
     return draft
 
 

@@ -86,11 +86,14 @@ def create_episode(
 def change_episode(*, by: User, episode: Episode, fields: Mapping[str, Any]) -> None:
     """Title, question, length and pace."""
     check_may(by, Deed.DRAFT_EDITIONS)
-    for name in ("title", "question", "target_seconds", "words_per_minute"):
-        if name in fields:
-            setattr(episode, name, fields[name])
+    known = ("title", "question", "target_seconds", "words_per_minute")
+    after = {name: fields[name] for name in known if name in fields}
+    before = {name: getattr(episode, name) for name in after}
+    for name, value in after.items():
+        setattr(episode, name, value)
     episode.save()
-    audit.record(by=by, verb="changed episode", subject=episode, detail=dict(fields))
+    detail = audit.changes(before, after)
+    audit.record(by=by, verb="changed episode", subject=episode, detail=detail)
 
 
 @transaction.atomic

@@ -31,6 +31,8 @@ def save_correction_draft(
     since = fields.get("wrong_since")
     if isinstance(since, date) and since > timezone.localdate():
         raise Refused({"wrong_since": ["This day has not come yet."]})
+    standing = CorrectionDraft.objects.filter(study=study).first()
+    before = {name: str(getattr(standing, name, "") or "") for name in fields}
     draft, _ = CorrectionDraft.objects.update_or_create(
         study=study,
         defaults={
@@ -40,7 +42,8 @@ def save_correction_draft(
             "changed_by": by,
         },
     )
-    detail = {name: str(value or "") for name, value in fields.items()}
+    after = {name: str(value or "") for name, value in fields.items()}
+    detail = audit.changes(before, after)
     audit.record(by=by, verb="changed draft correction", subject=study, detail=detail)
     return draft
 

@@ -152,13 +152,8 @@ def change_study(
         _add_arms(study, arms)
         _add_methods(study, methods)
     after = registration_content(study)
-    changed = [name for name in sorted({*before, *after}) if before.get(name) != after.get(name)]
-    audit.record(
-        by=by,
-        verb="changed study",
-        subject=study,
-        detail={name: [before.get(name), after.get(name)] for name in changed},
-    )
+    detail = audit.changes(before, after)
+    audit.record(by=by, verb="changed study", subject=study, detail=detail)
     return study
 
 

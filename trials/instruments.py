@@ -90,9 +90,10 @@ def retire_instrument(*, by: User, instrument: Instrument, reason: str) -> Instr
 def _set_state(
     by: User, instrument: Instrument, state: Instrument.State, verb: str, reason: str
 ) -> Instrument:
+    detail = audit.changes({"state": instrument.state}, {"state": state.value})
     instrument.state = state
     instrument.save(update_fields=["state"])
-    audit.record(by=by, verb=verb, subject=instrument, detail={"reason": reason.strip()})
+    audit.record(by=by, verb=verb, subject=instrument, detail=detail | {"reason": reason.strip()})
     return instrument
 
 

@@ -173,7 +173,7 @@ def test_an_open_study_can_be_changed_and_the_trail_says_from_what_to_what(lead)
     lab = build_study_lab(is_registered=False)
     same = changed(lead, lab.study)
     assert same.status_code == 302
-    assert AuditEntry.objects.filter(verb="changed study").latest("pk").detail == {}
+    assert AuditEntry.objects.filter(verb="changed study").latest("pk").detail == {"changed": {}}
     answer = changed(
         lead, lab.study, title="Three ages of jacket", arm_3_codes=f"{lab.spare.code}=left"
     )
@@ -182,8 +182,8 @@ def test_an_open_study_can_be_changed_and_the_trail_says_from_what_to_what(lead)
     assert lab.study.title == "Three ages of jacket"
     (member,) = ArmSpecimen.objects.filter(study=lab.study, arm__label="Two years")
     assert (member.specimen, member.pair) == (lab.spare, "left")
-    told = AuditEntry.objects.filter(verb="changed study").latest("pk").detail
-    assert told["title"] == ["Three ages", "Three ages of jacket"]
+    told = AuditEntry.objects.filter(verb="changed study").latest("pk").detail["changed"]
+    assert told["title"] == {"from": "Three ages", "to": "Three ages of jacket"}
     assert set(told) == {"title", "arms"}
 
 
