@@ -4,8 +4,8 @@
 PYTHON ?= python3
 PORT ?= 8000
 PYTEST_ARGS ?=
-# One process for each processor; a file's tests stay together, since they share what they build.
-SPREAD := --numprocesses=auto --dist=loadfile
+# One process for each processor, each in the order of collection: tests that empty tables come last.
+SPREAD := --numprocesses=auto --dist=load
 VENV := .venv
 PY := $(VENV)/bin/python
 RUN := $(VENV)/run.stamp

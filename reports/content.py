@@ -9,7 +9,7 @@ from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Q
+from django.db.models import Q, prefetch_related_objects
 from django.utils import timezone
 
 from labsite.models import LICENCE_URLS, Lab
@@ -66,6 +66,7 @@ def study_content(study: Study, summary: Summary, extra_cautions: Iterable[str])
     """Everything of a card but the edition's own words. Costs some twenty queries."""
     inputs = study_inputs(study)
     findings = findings_for_page(summary)
+    prefetch_related_objects(findings, "revision__method__published_limits")
     members = study_members(study)
     methods = {m.revision_pk: m for m in inputs.methods}
     exclusions = left_out_now(study)
@@ -102,7 +103,9 @@ def study_content(study: Study, summary: Summary, extra_cautions: Iterable[str])
         "readings": readings,
         "methods": [
             _method(used.revision, used.margin)
-            for used in study.study_methods.select_related("revision__method")
+            for used in study.study_methods.select_related("revision__method").prefetch_related(
+                "revision__method__published_limits"
+            )
         ],
         "counts": _counts(study, exclusions),
         "amendments": [_amendment(one) for one in conduct.amendments],

@@ -85,9 +85,9 @@ class TakeInView(BenchView):
     takes: ClassVar = {"POST": GivenTakenIn}
     gives: ClassVar = {"POST": ExclusionAnswer}
 
-    def post(self, request: Request, slug: str, pk: int) -> Response:
+    def post(self, request: Request, slug: str, left_out_id: int) -> Response:
         rows = RunExclusion.objects.filter(run__study__slug=slug).select_related("run__study")
-        row = get_object_or_404(rows, pk=pk)
+        row = get_object_or_404(rows, pk=left_out_id)
         given = GivenTakenIn(data=request.data)
         given.is_valid(raise_exception=True)
         taken = take_in_again(

@@ -71,10 +71,13 @@ class LimitBeside:
 
 
 def limits_beside(revision: MethodRevision) -> list[LimitBeside]:
-    """The published limits of a revision's method; of each table, its newest row. One query."""
+    """The published limits of a revision's method; of each table, its newest row.
+
+    One query, or none where `method__published_limits` was fetched with the revision.
+    """
     newest = {
         limit.table or f"row {limit.pk}": limit
-        for limit in PublishedLimit.objects.filter(method=revision.method_id).order_by("pk")
+        for limit in sorted(revision.method.published_limits.all(), key=lambda one: one.pk)
     }
     found = []
     for limit in sorted(newest.values(), key=lambda one: (one.standard, one.pk)):

@@ -54,7 +54,7 @@ urlpatterns = [
         name="api-left-out",
     ),
     path(
-        "studies/<slug:slug>/left-out/<int:pk>/take-in/",
+        "studies/<slug:slug>/left-out/<int:left_out_id>/take-in/",
         leaving_out_api.TakeInView.as_view(),
         name="api-take-in",
     ),

@@ -32,6 +32,7 @@ from scipy import special
 from reports.degradation.intervals import (
     LEAST_VARIANCE,
     MOST_SIZE,
+    MOST_VARIANCE,
     CannotCompare,
     Interval,
     Record,
@@ -103,7 +104,8 @@ class VarianceComponent:
         """As a prior for a comparison; None when the variance is nothing, or nothing but rounding."""
         if self.variance < LEAST_VARIANCE:
             return None
-        return Record(self.variance, self.degrees_of_freedom)
+        # Past that limit either prior leaves everything open.
+        return Record(min(self.variance, MOST_VARIANCE), self.degrees_of_freedom)
 
 
 @dataclass(frozen=True)

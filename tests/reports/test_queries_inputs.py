@@ -78,7 +78,7 @@ def test_cost_of_the_desks_list_does_not_grow(django_assert_max_num_queries) -> 
 def test_cost_of_a_cards_content(django_assert_max_num_queries) -> None:
     study = Study.objects.get(slug=AGES)
     summary = standing(study).summary
-    with django_assert_max_num_queries(70):
+    with django_assert_max_num_queries(72):
         content = study_content(study, summary, [])
     assert len(content["readings"]) > 100
 

@@ -181,4 +181,4 @@ def test_the_description_of_the_api_tells_of_it(bench_lab):
     assert one["post"]["requestBody"]["content"]["application/json"]["schema"]["$ref"].endswith(
         "GivenLeftOut"
     )
-    assert "post" in paths["/api/v1/studies/{slug}/left-out/{id}/take-in/"]
+    assert "post" in paths["/api/v1/studies/{slug}/left-out/{left_out_id}/take-in/"]
