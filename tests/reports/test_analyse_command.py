@@ -241,9 +241,7 @@ def test_one_specimen_a_side_needs_the_methods_record(tmp_path: Path) -> None:
 def test_options_out_of_range_are_refused_in_words(tmp_path: Path, options) -> None:
     path = write(tmp_path, *GOOD, "seam,higher,used,u1,3,3.2", "seam,higher,used,u2,3,3.2")
     told = refusal(path, *options)
-    assert re.search(
-        r"lie between 0 and 1|must lie between [\d.e+-]+ and [\d.e+-]+, not", told
-    )
+    assert re.search(r"lie between 0 and 1|must lie between [\d.e+-]+ and [\d.e+-]+, not", told)
 
 
 def test_level_and_margin_are_heeded(tmp_path: Path) -> None:
