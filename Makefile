@@ -4,8 +4,10 @@
 PYTHON ?= python3
 PORT ?= 8000
 PYTEST_ARGS ?=
-# One process for each processor, each in the order of collection: tests that empty tables come last.
-SPREAD := --numprocesses=auto --dist=load
+# The two halves of the tests that need only Python, side by side where there are two processors.
+HALVES := half-reports half-others
+half-reports_TESTS := tests/reports
+half-others_TESTS := tests --ignore=tests/reports
 VENV := .venv
 PY := $(VENV)/bin/python
 RUN := $(VENV)/run.stamp
@@ -17,7 +19,7 @@ PURE_TESTS := tests/outside tests/reference tests/fixtures tests/reports/degrada
 export CHROMIUM
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo serve worker check fix test test-site test-database test-services test-browser test-js \
+.PHONY: $(HALVES) help setup demo serve worker check fix test test-site test-database test-services test-browser test-js \
 	bench bench-entry faults-bench screenshots lock migrate clean
 
 help: ## show this list
@@ -76,11 +78,18 @@ test: $(DEV) ## all tests that this machine can run
 	@$(MAKE) --no-print-directory test-site test-js test-services test-browser
 
 test-site: $(DEV) ## tests that need only Python (PYTEST_ARGS=...)
-	$(PY) -m pytest -m "not browser and not services" $(SPREAD) $(PYTEST_ARGS)
+	@if [ -n "$(PYTEST_ARGS)" ]; then \
+		$(PY) -m pytest -m "not browser and not services" $(PYTEST_ARGS); \
+	else \
+		$(MAKE) --no-print-directory --jobs=2 --output-sync=target --keep-going $(HALVES); \
+	fi
 
 test-database: $(DEV) ## the tests that meet the database, for a second run with DATABASE_URL set
-	$(PY) -m pytest -m "not browser and not services" $(SPREAD) tests \
-		$(addprefix --ignore=,$(PURE_TESTS) tests/faults tests/test_repository.py) $(PYTEST_ARGS)
+	@$(MAKE) --no-print-directory --jobs=2 --output-sync=target --keep-going $(HALVES) \
+		LEFT_OUT="$(addprefix --ignore=,$(PURE_TESTS) tests/faults tests/test_repository.py)"
+
+$(HALVES): $(DEV)
+	@$(PY) -m pytest -m "not browser and not services" $($@_TESTS) $(LEFT_OUT)
 
 test-services: $(DEV) ## processes killed and restarted against PostgreSQL, Redis and RabbitMQ
 	@if $(PY) -m tests.faults.services; then \

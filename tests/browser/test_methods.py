@@ -20,7 +20,7 @@ def test_a_thermometer_found_wrong_shows_what_it_spoiled(visit: Visit) -> None:
     page.goto("/lab/instruments/")
     page.get_by_role("link", name=re.compile("found wrong on 20 October 2025")).first.click()
     expect(page.get_by_text("check of 02 June 2025")).to_be_visible()
-    expect(page.get_by_role("link", name=re.compile("Causeway trousers"))).to_be_visible()
+    expect(page.get_by_role("link", name=re.compile("^One worn pair of Causeway"))).to_be_visible()
     expect(page.get_by_role("link", name=re.compile("^To be looked at: F5UG-C"))).to_have_count(2)
     beyond = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
     assert page.evaluate(beyond) == 0
