@@ -81,11 +81,11 @@ test-site: $(DEV) ## tests that need only Python (PYTEST_ARGS=...)
 	@if [ -n "$(PYTEST_ARGS)" ]; then \
 		$(PY) -m pytest -m "not browser and not services" $(PYTEST_ARGS); \
 	else \
-		$(MAKE) --no-print-directory --jobs=2 --output-sync=target --keep-going $(HALVES); \
+		$(MAKE) --no-print-directory --jobs=2 --output-sync=line --keep-going $(HALVES); \
 	fi
 
 test-database: $(DEV) ## the tests that meet the database, for a second run with DATABASE_URL set
-	@$(MAKE) --no-print-directory --jobs=2 --output-sync=target --keep-going $(HALVES) \
+	@$(MAKE) --no-print-directory --jobs=2 --output-sync=line --keep-going $(HALVES) \
 		LEFT_OUT="$(addprefix --ignore=,$(PURE_TESTS) tests/faults tests/test_repository.py)"
 
 $(HALVES): $(DEV)
