@@ -201,7 +201,7 @@ def episode_checklist(episode: Episode, flags: Iterable[StoodFlag], book: Book) 
 def _embargo_point(subject: Study | Episode) -> Point:
     embargo = embargo_on(subject)
     if embargo is None:
-        return Point("embargo", "Embargo", State.DONE, "None in force.")
+        return Point("embargo", "Embargo", State.DONE, "No embargo is in force.")
     told = (f"{embargo.agreed} ({embargo.by.display_name})",)
     return Point("embargo", "Embargo", State.HOLD, embargo_words(embargo), told)
 

@@ -27,8 +27,8 @@ def wait_for_edition(site: Site, number: int, *, until: float) -> datetime:
 
 def test_it_goes_out_at_its_minute_across_a_restart_and_once(start_site):
     site = start_site()
-    site.start("worker", "worker")
     due = datetime.fromisoformat(site.manage("set_release_time", "--seconds=12").strip())
+    site.start("worker", "worker")
     site.kill("worker")
     site.start("worker", "worker")
     out = wait_for_edition(site, 1, until=due.timestamp() + LATE_S)

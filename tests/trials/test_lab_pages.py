@@ -518,14 +518,6 @@ def test_administration_shows_a_reading_but_cannot_change_it(person, conflict):
     )
 
 
-@pytest.mark.parametrize("name", ["labsite_user", "auth_group"])
-def test_administrators_edit_people_and_groups(person, name):
-    client = Client()
-    client.force_login(person(Role.ADMINISTRATOR))
-
-    assert client.get(reverse(f"admin:{name}_add")).status_code == 200
-
-
 def test_methods_are_only_read_here(office, bench_lab):
     before = MethodRevision.objects.get(method__key="flame-grade").steps
     page = words(office.get(reverse("lab-method", args=["flame-grade", 1])))
