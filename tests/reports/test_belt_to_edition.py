@@ -18,7 +18,7 @@ from django.utils import timezone
 from labsite.roles import Role
 from specimens.models import Specimen
 from tests.reports.demo_site import publish, run_waiting_jobs, visible_text
-from tests.trials.bench_lab import build_bench_lab, pass_checks, person_with
+from tests.trials.bench_lab import bench_day, build_bench_lab, hours_since, pass_checks, person_with
 from trials import consumables
 from trials.models import ControlMaterial, ControlRun
 
@@ -36,6 +36,7 @@ def worn_by(hours):
 def lab(db):
     made = build_bench_lab()
     pass_checks(made, person_with(Role.TECHNICIAN))
+    pass_checks(made, person_with(Role.TECHNICIAN), hours_ago=hours_since(bench_day()) + 2)
     Specimen.objects.update(paid_by="the lab")
     return made
 
@@ -53,7 +54,7 @@ def as_typed(moment):
 def test_from_the_reference_runs_to_the_page(lab):
     lead, bench = signed_in(Role.LEAD), signed_in(Role.TECHNICIAN)
     revision = lab.revisions[METHOD]
-    start = timezone.now() - timedelta(hours=6)
+    start = bench_day()
     fields = {"kind": "belt", "name": "60 grit", "lot": "7", "received_on": start.date()}
     belt = consumables.add_lot(by=lab.lead, fields=fields, piece_count=1).units.get()
     added = lead.post(

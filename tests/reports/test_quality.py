@@ -18,7 +18,7 @@ from reports.cautions import QualityFacts
 from reports.quality_queries import budget_page, control_page
 from reports.queries import study_inputs
 from reports.work import summarise
-from tests.trials.bench_lab import build_bench_lab, pass_checks, person_with
+from tests.trials.bench_lab import bench_day, build_bench_lab, hours_since, pass_checks, person_with
 from trials import actions, consumables, controls, instruments, method_library
 from trials.models import OutOfTolerance
 
@@ -32,6 +32,7 @@ CONTROL_HOURS = (0.0, 1.5, 3.0, 4.5)
 def lab(db):
     made = build_bench_lab()
     pass_checks(made, made.lead)
+    pass_checks(made, made.lead, hours_ago=hours_since(bench_day()) + 2)
     return made
 
 
@@ -45,7 +46,7 @@ def belt_day(lab):
 
     def run_it(control_hours=CONTROL_HOURS):
         revision = lab.revisions["reference-abrasion"]
-        start = timezone.now() - timedelta(hours=6)
+        start = bench_day()
         fields = {"kind": "belt", "name": "60 grit", "lot": "7", "received_on": start.date()}
         belt = consumables.add_lot(by=lab.lead, fields=fields, piece_count=1).units.get()
         material = controls.add_material(

@@ -1,7 +1,7 @@
 """A small lab for tests of the record and the bench. Everything in it is invented."""
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.utils import timezone
@@ -97,6 +97,19 @@ def build_bench_lab(*, sites: int = SITES) -> BenchLab:
     )
     actions.register_study(by=lead, study=study, at=timezone.now() - timedelta(days=2))
     return BenchLab(study, revisions, specimens, zone, lead)
+
+
+def bench_day() -> datetime:
+    """When a day's work of six hours began that is over and did not run past midnight."""
+    now = timezone.now()
+    start = now - timedelta(hours=6)
+    if start.date() == now.date():
+        return start
+    return (now - timedelta(days=1)).replace(hour=12)
+
+
+def hours_since(moment: datetime) -> float:
+    return (timezone.now() - moment).total_seconds() / 3600
 
 
 def pass_checks(lab: BenchLab, by: User, *, hours_ago: float = 8) -> None:
