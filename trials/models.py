@@ -1041,7 +1041,7 @@ class PublishedLimit(models.Model):
     )
     standard = models.CharField(max_length=80)
     edition = models.CharField(max_length=40)
-    clause = models.CharField(max_length=40)
+    clause = models.CharField(max_length=80)
     words = models.CharField(max_length=200, help_text="What the standard asks, in your words.")
     is_comparable = models.BooleanField(
         default=False, help_text="The same quantity, measured in the same way."
