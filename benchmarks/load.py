@@ -23,7 +23,7 @@ import time
 import uuid
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -32,8 +32,9 @@ from typing import Any
 
 from benchmarks.programme import cpu_seconds
 from tests.browser.site import free_port
-from tests.faults.hosts import OwnPostgreSQL, OwnRedis
+from tests.faults.hosts import OwnPostgreSQL, addresses, own_services
 from tests.faults.running import Site, new_key
+from tests.faults.tablet import raw_of
 
 SECONDS = 60
 STUDIES_ENTERED_INTO = 10
@@ -199,17 +200,8 @@ def whole_site(*, on_sqlite: bool) -> Iterator[Running]:
         variables = {"DJANGO_SETTINGS_MODULE": "labsite.settings", "LOG_LEVEL": "WARNING"}
         database = None
         if not on_sqlite:
-            folder.chmod(0o755)  # PostgreSQL's own person passes through
-            (folder / "postgresql").mkdir()
-            database = stack.enter_context(
-                closing(OwnPostgreSQL(folder / "postgresql", megabytes=2000))
-            )
-            broker = stack.enter_context(closing(OwnRedis()))
-            variables |= {
-                "DATABASE_URL": f"{database.server}/lab",
-                "BROKER_URL": f"redis://127.0.0.1:{broker.port}/0",
-                "SECRET_KEY": new_key(),
-            }
+            database, broker = stack.enter_context(own_services(folder, megabytes=2000))
+            variables |= addresses(database, broker) | {"SECRET_KEY": new_key()}
         site = Site(folder=folder, variables=variables)
         stack.callback(site.stop_all)
         site.manage("migrate", "--verbosity=0", within_s=600)
@@ -342,7 +334,7 @@ def reading(run: int, number: int) -> dict[str, Any]:
     """What a tablet sends."""
     return {
         "run": run,
-        "raw": {"seconds": f"{8 + number % 40 * 0.1:.1f}", "ended": "failed"},
+        "raw": raw_of("belt-abrasion", number),
         "measured_at": datetime.now(UTC).isoformat(),
     }
 

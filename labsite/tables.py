@@ -37,6 +37,9 @@ _UNGUARDED = re.compile(rf"'*{_RUNS}")
 _GUARDED = re.compile(rf"'+{_RUNS}")
 
 
+FORMULA = "This cell holds a formula: save its value."
+
+
 class BadFile(ValueError):
     """The file as a whole cannot be read; the message says why and what to do."""
 
@@ -51,12 +54,28 @@ class Line:
 
 
 @dataclass(frozen=True)
+class LineProblem:
+    """What is wrong, and where: the header is a line too, and column is empty for a whole line."""
+
+    line: int
+    column: str
+    message: str
+
+
+@dataclass(frozen=True)
 class Table:
     """A file's header and, still to be read, its lines."""
 
     header: list[str]
     lines: Iterator[Line]
     separator: str
+
+
+def problem_rows(file_problem: str, problems: Iterable[LineProblem]) -> list[list[Any]]:
+    """Every problem of a file as rows of a table."""
+    whole = [["", "", file_problem]] if file_problem else []
+    lines = [[one.line, one.column, one.message] for one in problems]
+    return [["line", "column", "problem"], *whole, *lines]
 
 
 def table_of(content: bytes, *, most_bytes: int) -> Table:

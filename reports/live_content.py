@@ -22,9 +22,17 @@ _lock = threading.Lock()
 
 def live_content(study: Study) -> Content | None:
     """What a scorecard of the study would say now; None where nothing may be seen yet."""
+    summary = _shown(study)
+    return None if summary is None else _content(study, summary)
+
+
+def _shown(study: Study) -> Summary | None:
+    """The summary that may be seen; none while a blind study is open."""
     summary = standing(study).summary
-    if summary is None or is_closed(study):
-        return None
+    return None if summary is None or is_closed(study) else summary
+
+
+def _content(study: Study, summary: Summary) -> Content:
     draft = EditionDraft.objects.filter(study=study).first() or EditionDraft(study=study)
     return study_content(study, summary, draft_cautions(draft))
 
@@ -35,8 +43,8 @@ def kept_content(study: Study) -> Content | None:
     Some seventy queries a study are too slow for words that keep themselves at every pause of a
     hand. What is handed out is shared: nobody may change it.
     """
-    summary = standing(study).summary
-    if summary is None or is_closed(study):
+    summary = _shown(study)
+    if summary is None:
         return None
     key = _key(study, summary)  # before anything is read, so that it is never newer than the rest
     with _lock:
@@ -44,12 +52,11 @@ def kept_content(study: Study) -> Content | None:
         if found is not None and found[0] == key:
             _kept.move_to_end(study.pk)
             return found[1]
-    content = live_content(study)
-    if content is not None:
-        with _lock:
-            _kept[study.pk] = (key, content)
-            while len(_kept) > MOST_KEPT:
-                _kept.popitem(last=False)
+    content = _content(study, summary)
+    with _lock:
+        _kept[study.pk] = (key, content)
+        while len(_kept) > MOST_KEPT:
+            _kept.popitem(last=False)
     return content
 
 

@@ -10,7 +10,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from labsite.errors import Refused
 from labsite.roles import Deed, needs, person
-from labsite.tables import XLSX_TYPE, BadFile, csv_bytes, xlsx_bytes
+from labsite.tables import XLSX_TYPE, BadFile, csv_bytes, problem_rows, xlsx_bytes
 from specimens import imports
 from specimens.forms import ActionForm, TableFileField
 from specimens.models import RecordFile
@@ -18,7 +18,6 @@ from specimens.trails import lab_trail
 from specimens.words import count_words
 
 PROBLEMS_SHOWN = 300
-SAMPLE_LINES = 3
 
 
 class RecordFileForm(ActionForm):
@@ -146,9 +145,8 @@ def store(request: HttpRequest, key: str, pk: int) -> HttpResponse:
 @needs(Deed.MANAGE_RECORDS)
 def problems(request: HttpRequest, key: str, pk: int) -> HttpResponse:
     looked_at = imports.look(_file(key, pk))
-    whole = [["", "", looked_at.file_problem]] if looked_at.file_problem else []
-    lines = [[one.line, one.column, one.sentence] for one in looked_at.problems]
-    return as_file([["line", "column", "problem"], *whole, *lines], f"problems-{key}-{pk}", "csv")
+    rows = problem_rows(looked_at.file_problem, looked_at.problems)
+    return as_file(rows, f"problems-{key}-{pk}", "csv")
 
 
 def _file_page(

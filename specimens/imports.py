@@ -19,22 +19,12 @@ from django.utils import timezone
 from labsite import audit
 from labsite.errors import Conflict, Refused
 from labsite.models import User
-from labsite.tables import BadFile, Table, table_of
+from labsite.tables import FORMULA, BadFile, LineProblem, Table, table_of
 from specimens.models import RecordFile
 
 MOST_BYTES = 5 * 1024 * 1024
 MOST_LINES = 5_000
 CHECKS_AGAIN = 3
-FORMULA = "This cell holds a formula: save its value."
-
-
-@dataclass(frozen=True)
-class LineProblem:
-    """What is wrong with a line; the header is a line too, and column may be empty."""
-
-    line: int
-    column: str
-    sentence: str
 
 
 @dataclass(frozen=True)

@@ -11,8 +11,7 @@ from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
-from labsite.tables import BadFile as BadFile
-from labsite.tables import Line, table_of
+from labsite.tables import FORMULA, BadFile, Line, LineProblem, table_of
 from trials.intervals import BadEntry, Entry, ReadingKind, Scale, entry_of, parse_number, plain
 from trials.physics.errors import PhysicsError
 from trials.physics.units import convert
@@ -42,7 +41,6 @@ MOST_ROWS = 100_000
 MOST_BYTES = 20 * 1024 * 1024
 BELOW_LIMIT = "below limit"
 LONGEST = {"rater": 40, "void_reason": 2000, "note": 2000}  # characters
-FORMULA = "This cell holds a formula: save its value."
 MOST_UNITS = 50  # different ones in a file; more come from cells that stand in the wrong column
 SHOWN = 40  # of a cell, or names of a list, in a message
 EXAMPLE = "example"  # stands where the template wants a specimen's code
@@ -59,15 +57,6 @@ FIELDS: Mapping[ReadingKind, Mapping[str, str]] = {
 }
 WORD_COLUMNS = frozenset({"ended", "outcome"})
 ALL_FIELDS = frozenset(column for fields in FIELDS.values() for column in fields)
-
-
-@dataclass(frozen=True)
-class Problem:
-    """What is wrong, and where: line and column (empty for the whole line or file)."""
-
-    line: int
-    column: str
-    message: str
 
 
 @dataclass(frozen=True)
@@ -101,10 +90,10 @@ class Row:
         return self.claim.line
 
 
-Check = Callable[[Claim], list[Problem]]
+Check = Callable[[Claim], list[LineProblem]]
 
 
-def no_check(claim: Claim) -> list[Problem]:
+def no_check(claim: Claim) -> list[LineProblem]:
     """Any place will do."""
     return []
 
@@ -125,7 +114,7 @@ def rows_of(
     scales: Mapping[str, Scale],
     check: Check = no_check,
     columns: Mapping[str, int] | None = None,
-) -> tuple[list[Row], list[Problem]]:
+) -> tuple[list[Row], list[LineProblem]]:
     """Rows and problems of a file of readings.
 
     Parameters
@@ -145,7 +134,7 @@ def rows_of(
     -------
     rows : list of Row
         The lines in which nothing is wrong, in the file's order.
-    problems : list of Problem
+    problems : list of LineProblem
         Everything that is wrong, by line and then by the order of the columns.
 
     Raises
@@ -158,13 +147,13 @@ def rows_of(
     _check_header([name for name in header if name is not None])
     table = _Table(header, source.separator, scales, check)
     rows: list[Row] = []
-    problems: list[Problem] = []
+    problems: list[LineProblem] = []
     count = 0
     for line in source.lines:
         count += 1
         if count > MOST_ROWS:
             raise BadFile(f"The file has more than {plain(MOST_ROWS)} rows: split it.")
-        found: list[Problem] = []
+        found: list[LineProblem] = []
         row = _row(line, table, found)
         if row is not None and not found:
             rows.append(row)
@@ -175,7 +164,7 @@ def rows_of(
     return rows, problems
 
 
-def _column_order(problem: Problem) -> int:
+def _column_order(problem: LineProblem) -> int:
     return COLUMNS.index(problem.column) if problem.column else -1
 
 
@@ -211,12 +200,12 @@ def _some(names: list[str]) -> str:
     return ", ".join(shown) + (f" and {more} more" if more else "")
 
 
-def _row(source: Line, table: _Table, problems: list[Problem]) -> Row | None:
+def _row(source: Line, table: _Table, problems: list[LineProblem]) -> Row | None:
     line, cells = source.number, source.cells
     formulas = {name for place, name in enumerate(table.header) if place in source.formulas}
 
     def wrong(column: str, message: str) -> None:
-        problems.append(Problem(line, column, FORMULA if column in formulas else message))
+        problems.append(LineProblem(line, column, FORMULA if column in formulas else message))
 
     if len(cells) != len(table.header):
         wrong("", _count_message(len(cells), table))

@@ -15,6 +15,7 @@ from labsite import audit
 from labsite.errors import Conflict, Refused
 from labsite.inserts import Prepared
 from labsite.models import User
+from labsite.tables import BadFile, LineProblem
 from specimens.codes import BadCode, clean_code
 from specimens.models import Specimen, Zone, ZoneCapacity
 from specimens.words import date_words
@@ -30,7 +31,7 @@ from trials.models import (
     RunVoid,
     Study,
 )
-from trials.readings_csv import SHOWN, BadFile, Claim, Problem, Row, rows_of
+from trials.readings_csv import SHOWN, Claim, Row, rows_of
 
 CHECKS_AGAIN = 3  # a bench that is being worked on meanwhile may move the record under a check
 UPLOAD_NAMESPACE = uuids.UUID("5f1c0f6e-3c0f-5a53-9f0e-6a1d0b9e7c11")
@@ -43,7 +44,7 @@ class Preview:
     """What a file would store. With any problem it stores nothing."""
 
     rows: list[Row]  # those that would be stored
-    problems: list[Problem]
+    problems: list[LineProblem]
     file_problem: str = ""
     same_count: int = 0  # lines that say what the record has already
 
@@ -80,14 +81,14 @@ class _Checker:
         self.codes: dict[str, str] = {}  # as typed, to as stored
         self.standing: dict[int, Run] = {}  # of each line, where a reading or a void is already
 
-    def problems_of(self, claim: Claim) -> list[Problem]:
-        found: list[Problem] = []
+    def problems_of(self, claim: Claim) -> list[LineProblem]:
+        found: list[LineProblem] = []
         specimen = self._specimen(claim, found)
         if claim.measured_at is not None:
             try:
                 policies.check_measured_at(claim.measured_at, self.study)
             except Refused as refused:
-                found.append(Problem(claim.line, "measured_at", refused.sentences[0]))
+                found.append(LineProblem(claim.line, "measured_at", refused.sentences[0]))
         revision = self.shelf.revisions.get(claim.method)
         if specimen is not None and revision is not None and claim.zone:
             zone = self._zone(claim, specimen, found)
@@ -96,7 +97,7 @@ class _Checker:
                 found += self._at(place, claim, specimen, revision)
         return found
 
-    def _specimen(self, claim: Claim, found: list[Problem]) -> Specimen | None:
+    def _specimen(self, claim: Claim, found: list[LineProblem]) -> Specimen | None:
         if not claim.specimen:
             return None
         typed = claim.specimen[:SHOWN]
@@ -104,18 +105,18 @@ class _Checker:
             if typed not in self.codes:
                 self.codes[typed] = clean_code(typed)
         except BadCode as why:
-            found.append(Problem(claim.line, "specimen", str(why)))
+            found.append(LineProblem(claim.line, "specimen", str(why)))
             return None
         specimen = self.shelf.specimens.get(self.codes[typed])
         if specimen is None:
-            found.append(Problem(claim.line, "specimen", f"The lab has no specimen {typed}."))
+            found.append(LineProblem(claim.line, "specimen", f"The lab has no specimen {typed}."))
         elif specimen.pk not in self.shelf.in_study:
             message = f"{specimen.code} is in no arm of this study."
-            found.append(Problem(claim.line, "specimen", message))
+            found.append(LineProblem(claim.line, "specimen", message))
             return None
         return specimen
 
-    def _zone(self, claim: Claim, specimen: Specimen, found: list[Problem]) -> Zone | None:
+    def _zone(self, claim: Claim, specimen: Specimen, found: list[LineProblem]) -> Zone | None:
         shelf = self.shelf
         zone = shelf.zones.get((specimen.product_id, claim.zone))
         sites = zone and shelf.sites.get((zone.pk, claim.method))
@@ -125,7 +126,7 @@ class _Checker:
             message = f"{specimen.product} has no zone '{claim.zone[:SHOWN]}'."
         elif sites:
             message = f"{zone.name} has {sites} site{'' if sites == 1 else 's'} for this method."
-            found.append(Problem(claim.line, "site", message))
+            found.append(LineProblem(claim.line, "site", message))
             return None
         else:
             message = f"{zone.name} does not carry {claim.method}."
@@ -136,14 +137,14 @@ class _Checker:
         )
         if carrying:
             message += f" Zones that carry {claim.method}: {', '.join(carrying)}."
-        found.append(Problem(claim.line, "zone", message))
+        found.append(LineProblem(claim.line, "zone", message))
         return None
 
     def _at(
         self, place: Place, claim: Claim, specimen: Specimen, revision: MethodRevision
-    ) -> list[Problem]:
-        def at(column: str, message: str) -> list[Problem]:
-            return [Problem(claim.line, column, message)]
+    ) -> list[LineProblem]:
+        def at(column: str, message: str) -> list[LineProblem]:
+            return [LineProblem(claim.line, column, message)]
 
         self.places[claim.line] = place
         key = (place, claim.rater)
@@ -166,8 +167,8 @@ class _Checker:
         run: Run,
         claim: Claim,
         revision: MethodRevision,
-        at: Callable[[str, str], list[Problem]],
-    ) -> list[Problem]:
+        at: Callable[[str, str], list[LineProblem]],
+    ) -> list[LineProblem]:
         if run.study_id != self.study.pk:
             return at("site", "This site was used up by another study.")
         if run.revision_id != revision.pk:
@@ -176,7 +177,7 @@ class _Checker:
             self.standing[claim.line] = run  # judged when the whole line is known
         return []
 
-    def sorted_out(self, rows: list[Row]) -> tuple[list[Row], list[Problem]]:
+    def sorted_out(self, rows: list[Row]) -> tuple[list[Row], list[LineProblem]]:
         """The rows that are new, and a problem for each that says other than the record.
 
         So a file that came before may come again, with more lines or saved in another form.
@@ -193,7 +194,7 @@ class _Checker:
                     if is_void
                     else "This site has a reading already: amend that one."
                 )
-                problems.append(Problem(row.line, "site", message))
+                problems.append(LineProblem(row.line, "site", message))
         return fresh, problems
 
     def _is_same(self, row: Row, run: Run) -> bool:
@@ -462,16 +463,6 @@ def _reading(
         by_id=by.pk,
         digest=digest_of(entry.content(by)),
     )
-
-
-def problems_table(looked_at: Preview) -> list[list[Any]]:
-    """Every problem of a file as rows of a table."""
-    whole = [["", "", looked_at.file_problem]] if looked_at.file_problem else []
-    return [
-        ["line", "column", "problem"],
-        *whole,
-        *([p.line, p.column, p.message] for p in looked_at.problems),
-    ]
 
 
 @transaction.atomic

@@ -11,7 +11,8 @@ import shutil
 import signal
 import subprocess
 import time
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -171,6 +172,27 @@ class OwnRedis:
             client.flushall()
 
     close = crash
+
+
+@contextmanager
+def own_services(folder: Path, *, megabytes: int = 400) -> Iterator[tuple[OwnPostgreSQL, OwnRedis]]:
+    """A database server and a broker for a site in this folder."""
+    folder.chmod(0o755)  # PostgreSQL's own person passes through
+    data = folder / "postgresql"
+    data.mkdir()
+    with closing(OwnPostgreSQL(data, megabytes)) as database, closing(OwnRedis()) as broker:
+        yield database, broker
+
+
+def addresses(
+    database: OwnPostgreSQL, broker: OwnRedis, *, host: str = "127.0.0.1", ports: Sequence[int] = ()
+) -> dict[str, str]:
+    """What a process is told of the two; by other ports where a cable leads to them."""
+    database_port, broker_port = ports or (database.port, broker.port)
+    return {
+        "DATABASE_URL": f"postgresql://wornproof@{host}:{database_port}/lab",
+        "BROKER_URL": f"redis://{host}:{broker_port}/0",
+    }
 
 
 class OtherHost:

@@ -23,7 +23,7 @@ import threading
 import time
 import uuid
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -39,9 +39,9 @@ from tests.faults.hosts import (
     CAN_MAKE_HOSTS,
     CAN_MOUNT,
     OtherHost,
-    OwnPostgreSQL,
-    OwnRedis,
     SmallDisk,
+    addresses,
+    own_services,
 )
 from tests.faults.running import Site, new_key
 from tests.faults.tablet import ENTERED, Tablet, raw_of
@@ -49,6 +49,7 @@ from tests.faults.tablet import ENTERED, Tablet, raw_of
 SEED = 20261130
 COUNT_EVERY = 10
 PATIENCE_S = 240  # a busy machine may take long to start a worker
+Fault = Callable[[Random], None]
 JUMPS_S = (3600, -3600, 90, -90, 86400)
 
 
@@ -59,7 +60,7 @@ class Lab:
     site: Site
     port: int
     seed: dict[str, Any]
-    faults: dict[str, Callable[[Random], None]]
+    faults: dict[str, Fault]
     mend: Callable[[], None]
     entered: dict[str, int] = field(default_factory=dict)
     happened: Counter[str] = field(default_factory=Counter)
@@ -93,7 +94,7 @@ def play_round(
     tablet: Tablet,
     run: dict[str, Any],
     number: int,
-    happen: Callable[[Random], None],
+    happen: Fault,
     chance: Random,
 ) -> None:
     """Enter one reading while something happens."""
@@ -185,48 +186,25 @@ def many_hosts(runs_each: int) -> Iterator[Lab]:
     """PostgreSQL and Redis, a web process, beat, and a worker on each of two hosts."""
     with tempfile.TemporaryDirectory() as name, ExitStack() as stack:
         folder = Path(name)
-        folder.chmod(0o755)  # PostgreSQL's own person passes through
-        data = folder / "postgresql"
-        data.mkdir()
-        database = stack.enter_context(closing(OwnPostgreSQL(data)))
-        broker = stack.enter_context(closing(OwnRedis()))
+        database, broker = stack.enter_context(own_services(folder))
         host = stack.enter_context(closing(OtherHost())) if CAN_MAKE_HOSTS else None
         here = host.here if host else "127.0.0.1"
-        cables = {
-            port: stack.enter_context(closing(Cable(port, host=here)))
+        cables = [
+            stack.enter_context(closing(Cable(port, host=here)))
             for port in (database.port, broker.port)
-        }
+        ]
         clock = Clock(folder / "clock")
-        site = Site(
-            folder=folder,
-            variables={
-                "DATABASE_URL": f"{database.server}/lab",
-                "BROKER_URL": f"redis://127.0.0.1:{broker.port}/0",
-                "SECRET_KEY": new_key(),
-                **clock.variables,
-            },
-        )
+        near = {"SECRET_KEY": new_key(), **addresses(database, broker), **clock.variables}
+        site = Site(folder=folder, variables=near)
         stack.callback(site.stop_all)
-        port = free_port()
+        far = addresses(database, broker, host=here, ports=[cable.port for cable in cables])
+        worker = ("worker", "--concurrency=1")
         inside = host.inside if host else ()
-        far = {
-            "DATABASE_URL": f"postgresql://wornproof@{here}:{cables[database.port].port}/lab",
-            "BROKER_URL": f"redis://{here}:{cables[broker.port].port}/0",
+        starts: dict[str, Callable[[], None]] = {
+            "beat": partial(site.start, "beat", "beat"),
+            "worker": partial(site.start, "worker", *worker),
+            "far worker": partial(site.start, "far worker", *worker, inside=inside, variables=far),
         }
-
-        def start(name: str) -> None:
-            if name == "web":
-                site.start("web", "serve", f"--port={port}", "--processes=1")
-            elif name == "far worker":
-                site.start(name, "worker", "--concurrency=1", inside=inside, variables=far)
-            elif name == "worker":
-                site.start(name, "worker", "--concurrency=1")
-            else:
-                site.start(name, "beat")
-
-        def restart(name: str) -> None:
-            site.kill(name)
-            start(name)
 
         def crash_database(chance: Random) -> None:
             database.crash()
@@ -239,9 +217,7 @@ def many_hosts(runs_each: int) -> Iterator[Lab]:
             broker.start()
 
         def fill_disk(chance: Random) -> None:
-            database.disk.fill()
-            time.sleep(0.5 + chance.random())
-            database.disk.free()
+            fill(database.disk, chance)
             if not database.is_up:  # it ends itself when its log cannot grow
                 database.start()
 
@@ -251,32 +227,25 @@ def many_hosts(runs_each: int) -> Iterator[Lab]:
             host.connect()
 
         def pull(chance: Random) -> None:
-            for cable in cables.values():
+            for cable in cables:
                 cable.pull()
             time.sleep(chance.random() * 2)
-            for cable in cables.values():
+            for cable in cables:
                 cable.put_back()
 
-        names = ("web", "beat", "worker", "far worker")
-        faults: dict[str, Callable[[Random], None]] = {
-            "nothing": lambda chance: None,
-            "web killed": lambda chance: restart("web"),
-            "beat killed": lambda chance: restart("beat"),
-            "worker killed": lambda chance: restart("worker"),
-            "both workers killed": lambda chance: (restart("worker"), restart("far worker"))[0],
+        faults: dict[str, Fault] = {
             "a worker's child killed": lambda chance: kill_child(site, "worker", chance),
             "database restarted": crash_database,
             "database sessions broken": lambda chance: database.break_sessions(),
             "broker killed and emptied": lose_broker,
             "broker emptied": lambda chance: broker.empty(),
             "far host's cable pulled": pull,
-            "clock jumps": lambda chance: clock.jump(chance.choice(JUMPS_S)),
         }
         if CAN_MOUNT:
             faults["disk full"] = fill_disk
         if host:
             faults["far host cut off"] = partial(cut_off, host)
-        yield from _run(site, port, names, start, faults, lambda: clock.jump(0), runs_each)
+        yield _run(site, clock, starts, faults, runs_each)
 
 
 @contextmanager
@@ -288,57 +257,59 @@ def one_machine(runs_each: int) -> Iterator[Lab]:
         clock = Clock(folder / "clock")
         site = Site(folder=folder, variables=clock.variables)
         stack.callback(site.stop_all)
-        port = free_port()
-
-        def start(name: str) -> None:
-            if name == "web":
-                site.start("web", "serve", f"--port={port}", "--processes=1")
-            else:
-                site.start(name, "worker")
-
-        def restart(name: str) -> None:
-            site.kill(name)
-            start(name)
-
-        def fill_disk(chance: Random) -> None:
-            disk.fill()
-            time.sleep(0.5 + chance.random())
-            disk.free()
+        starts: dict[str, Callable[[], None]] = {
+            name: partial(site.start, name, "worker") for name in ("worker", "other worker")
+        }
 
         def lose_messages(chance: Random) -> None:
             for path in folder.glob("**/*.msg"):
                 path.unlink(missing_ok=True)
 
-        faults: dict[str, Callable[[Random], None]] = {
-            "nothing": lambda chance: None,
-            "web killed": lambda chance: restart("web"),
-            "worker killed": lambda chance: restart("worker"),
-            "both workers killed": lambda chance: (restart("worker"), restart("other worker"))[0],
-            "messages lost": lose_messages,
-            "clock jumps": lambda chance: clock.jump(chance.choice(JUMPS_S)),
-        }
+        faults: dict[str, Fault] = {"messages lost": lose_messages}
         if CAN_MOUNT:
-            faults["disk full"] = fill_disk
-        names = ("web", "worker", "other worker")
-        yield from _run(site, port, names, start, faults, lambda: clock.jump(0), runs_each)
+            faults["disk full"] = partial(fill, disk)
+        yield _run(site, clock, starts, faults, runs_each)
+
+
+def fill(disk: SmallDisk, chance: Random) -> None:
+    """Leave no room for a moment."""
+    disk.fill()
+    time.sleep(0.5 + chance.random())
+    disk.free()
 
 
 def _run(
     site: Site,
-    port: int,
-    names: tuple[str, ...],
-    start: Callable[[str], None],
-    faults: dict[str, Callable[[Random], None]],
-    mend: Callable[[], None],
+    clock: Clock,
+    starts: dict[str, Callable[[], None]],
+    faults: dict[str, Fault],
     runs_each: int,
-) -> Iterator[Lab]:
+) -> Lab:
+    """Start everything, and add the faults that any site may have."""
+    port = free_port()
+    starts = starts | {
+        "web": partial(site.start, "web", "serve", f"--port={port}", "--processes=1")
+    }
+
+    def kill(names: Sequence[str], chance: Random) -> None:
+        for name in names:
+            site.kill(name)
+            starts[name]()
+
+    workers = [name for name in starts if name.endswith("worker")]
+    faults = faults | {
+        "nothing": lambda chance: None,
+        **{f"{name} killed": partial(kill, [name]) for name in starts},
+        "both workers killed": partial(kill, workers),
+        "clock jumps": lambda chance: clock.jump(chance.choice(JUMPS_S)),
+    }
     code = f"from tests.faults import bench_seed; bench_seed.main({runs_each})"
     told = site.manage("shell", "--verbosity=0", "-c", code, within_s=900)
-    for name in names:
-        start(name)
+    for start in starts.values():
+        start()
     site.wait_until_answering(f"http://127.0.0.1:{port}/healthz", within_s=PATIENCE_S)
-    lab = Lab(site, port, json.loads(told.strip().splitlines()[-1]), faults, mend)
-    yield lab
+    seed = json.loads(told.strip().splitlines()[-1])
+    return Lab(site, port, seed, faults, lambda: clock.jump(0))
 
 
 class Clock:

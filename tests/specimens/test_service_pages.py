@@ -53,7 +53,7 @@ def refused(text: str | bytes) -> list[tuple[int, str, str]]:
     assert not found.may_be_stored
     assert ServiceEntry.objects.count() == before
     whole = [(1, "", found.file_problem)] if found.file_problem else []
-    return whole + [(one.line, one.column, one.sentence) for one in found.problems]
+    return whole + [(one.line, one.column, one.message) for one in found.problems]
 
 
 def test_lines_are_stored_as_they_stand(jacket):

@@ -12,12 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from labsite.tables import csv_bytes, separator_of
+from labsite.tables import BadFile, LineProblem, csv_bytes, separator_of
 from trials.intervals import ReadingKind, Scale
 from trials.readings_csv import (
     COLUMNS,
-    BadFile,
-    Problem,
     rows_of,
     template,
 )
@@ -110,7 +108,7 @@ def test_a_check_of_places_is_asked_for_lines_with_wrong_numbers_too():
 
     def check(claim):
         asked.append((claim.line, claim.site, claim.measured_at))
-        return [Problem(claim.line, "zone", "Not here.")]
+        return [LineProblem(claim.line, "zone", "Not here.")]
 
     rows, problems = rows_of(file(BELT | {"value": "x", "site": "x"}), SCALES, check)
 

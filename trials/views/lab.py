@@ -13,7 +13,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from labsite.errors import NotAllowed, Refused
 from labsite.roles import Deed, may, needs, person
-from labsite.tables import BadFile, table_of
+from labsite.tables import BadFile, problem_rows, table_of
 from specimens.actions import add_zone as add_zone_to_product
 from specimens.import_views import as_file, columns_page
 from specimens.imports import ColumnsForm, guessed
@@ -383,7 +383,8 @@ def store_file(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
 def problems_csv(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
     upload = _upload(slug, pk)
     name = f"problems-{upload.study.slug}-{upload.pk}"
-    return as_file(uploads.problems_table(uploads.preview(upload)), name, "csv")
+    looked_at = uploads.preview(upload)
+    return as_file(problem_rows(looked_at.file_problem, looked_at.problems), name, "csv")
 
 
 @needs(Deed.UPLOAD_READINGS)
