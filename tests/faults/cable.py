@@ -14,7 +14,9 @@ class Cable:
         self._ends: set[socket.socket] = set()
         self._listener = socket.create_server((host, 0))
         self.port: int = self._listener.getsockname()[1]
-        threading.Thread(target=self._accept, daemon=True).start()
+        self._joined: list[threading.Thread] = []
+        self._accepting = threading.Thread(target=self._accept, daemon=True)
+        self._accepting.start()
 
     def pull(self) -> None:
         """Break every connection, and every new one, until it is put back."""
@@ -27,9 +29,13 @@ class Cable:
         self._is_in = True
 
     def close(self) -> None:
-        """Stop for good."""
-        self._listener.close()
+        """Stop for good, with nothing left open."""
+        _reset(self._listener)  # wakes the thread that waits in accept()
+        self._accepting.join()
         self.pull()
+        for thread in self._joined:
+            thread.join()
+        self._listener.close()
 
     def _accept(self) -> None:
         while True:
@@ -37,26 +43,25 @@ class Cable:
                 near, _ = self._listener.accept()
             except OSError:
                 return
-            threading.Thread(target=self._join, args=(near,), daemon=True).start()
+            joining = threading.Thread(target=self._join, args=(near,), daemon=True)
+            joining.start()
+            self._joined = [thread for thread in (*self._joined, joining) if thread.is_alive()]
 
     def _join(self, near: socket.socket) -> None:
-        far = None
-        with suppress(OSError):
-            far = socket.create_connection(("127.0.0.1", self._upstream), timeout=5)
-            far.settimeout(None)
-        if far is None or not self._is_in:
-            for end in (near, far):
-                if end is not None:
-                    _reset(end)
-            return
-        self._ends |= {near, far}
-        back = threading.Thread(target=self._pass_on, args=(far, near), daemon=True)
-        back.start()
-        self._pass_on(near, far)
-        back.join()
-        self._ends -= {near, far}
-        near.close()
-        far.close()
+        with near, suppress(OSError), self._far_end() as far:
+            ends = {near, far}
+            self._ends |= ends
+            if self._is_in:
+                back = threading.Thread(target=self._pass_on, args=(far, near), daemon=True)
+                back.start()
+                self._pass_on(near, far)
+                back.join()
+            self._ends -= ends
+
+    def _far_end(self) -> socket.socket:
+        far = socket.create_connection(("127.0.0.1", self._upstream), timeout=5)
+        far.settimeout(None)
+        return far
 
     def _pass_on(self, source: socket.socket, target: socket.socket) -> None:
         with suppress(OSError):
