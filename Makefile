@@ -19,7 +19,7 @@ PURE_TESTS := tests/outside tests/reference tests/fixtures tests/reports/degrada
 export CHROMIUM
 
 .DEFAULT_GOAL := help
-.PHONY: $(HALVES) help setup demo serve worker check fix test test-site test-database test-services test-browser test-js \
+.PHONY: $(HALVES) help setup demo serve worker check audit fix test test-site test-database test-services test-browser test-js \
 	bench bench-entry faults-bench screenshots lock migrate clean
 
 help: ## show this list
@@ -59,16 +59,20 @@ worker: $(RUN) ## one worker only
 migrate: $(RUN) ## bring the database up to date
 	@$(PY) manage.py migrate
 
-check: $(DEV) ## style, types, import arrows, templates, migrations, deployment settings
+check: $(DEV) ## style, types, import arrows, common security mistakes, templates, migrations, deployment settings
 	$(VENV)/bin/ruff check .
 	$(VENV)/bin/ruff format --check .
 	$(VENV)/bin/mypy $(PACKAGES)
 	$(VENV)/bin/lint-imports
+	$(VENV)/bin/bandit --quiet --recursive --configfile pyproject.toml $(PACKAGES) manage.py
 	$(VENV)/bin/djlint --lint --quiet $(PACKAGES)
 	$(PY) manage.py makemigrations --check --dry-run
 	HTTPS=true $(PY) manage.py check --deploy --fail-level WARNING
 	$(VENV)/bin/check-jsonschema --builtin-schema vendor.compose-spec docker-compose.yml
 	bash -n .ci/run
+
+audit: $(DEV) ## known weaknesses in the locked libraries (needs PyPI itself)
+	$(VENV)/bin/pip-audit --strict --require-hashes --disable-pip --requirement requirements/run.txt
 
 fix: $(DEV) ## repair what can be repaired by a program
 	$(VENV)/bin/ruff check --fix .

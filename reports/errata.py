@@ -62,7 +62,7 @@ def _by_place(findings: list[dict[str, Any]]) -> dict[tuple[str, str, int], dict
 
 def _change(old: dict[str, Any] | None, new: dict[str, Any] | None) -> dict[str, Any]:
     named = new or old
-    assert named is not None  # noqa: S101 - a place comes from one of the two
+    assert named is not None  # nosec B101  # a place comes from one of the two
     was, now = _told(old), _told(new)
     return {
         "property": named["property"],

@@ -27,7 +27,7 @@ from functools import lru_cache
 from django.conf import settings
 from django.utils import formats, translation
 from django.utils.html import format_html, format_html_join
-from django.utils.safestring import SafeString, mark_safe
+from django.utils.safestring import SafeString
 
 from reports.phrase_list import PHRASES
 
@@ -200,4 +200,4 @@ def in_english(text: str) -> SafeString:
     """Text that an editor wrote in English: marked on pages of another language."""
     if is_frozen_language():
         return format_html("{}", text)
-    return format_html('<span lang="en">{}</span>', text) if text else mark_safe("")
+    return format_html('<span lang="en">{}</span>', text) if text else SafeString("")

@@ -156,7 +156,7 @@ def _figure_part(place: str, figure: Figure) -> dict[str, str]:
 
 def typed_part(one: StoodFlag) -> dict[str, str]:
     """A number typed by hand and why it stands, as frozen with what it stands in."""
-    assert one.stand is not None  # noqa: S101 - asked for by the callers
+    assert one.stand is not None  # nosec B101  # asked for by the callers
     return {
         "number": one.flag.quote,
         "sentence": one.flag.sentence,

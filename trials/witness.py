@@ -32,7 +32,7 @@ from trials.models import (
     SpecimenCheck,
 )
 
-WRONG_PASSWORD = "typed a wrong password to confirm"  # noqa: S105 - the audit trail's words
+WRONG_PASSWORD = "typed a wrong password to confirm"  # nosec B105  # the audit trail's words
 MOST_WRONG = 5
 WRONG_COUNTS_FOR = timedelta(minutes=15)
 

@@ -5,8 +5,8 @@ items, and that it certifies nothing.
 """
 
 from collections.abc import Mapping, Sequence
+from html import escape
 from typing import Any
-from xml.sax.saxutils import escape
 
 from reports.pictures.png import FONT_FAMILY, drawable, text_width, wrapped
 
@@ -47,7 +47,7 @@ def preview_svg(content: Mapping[str, Any], notice: str = "") -> str:
     parts.append(
         _text(_foot(content, len(findings) - len(shown)), EDGE, HEIGHT - 32, 24, fill=SOFT)
     )
-    label = escape(alt_text(content), {'"': "&quot;"})
+    label = escape(alt_text(content))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}" height="{HEIGHT}" '
         f'viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{label}" '

@@ -189,7 +189,7 @@ def _supervised(commands: dict[str, list[str]], environment: dict[str, str]) -> 
 
 
 def _start(command: list[str], environment: dict[str, str]) -> "subprocess.Popen[bytes]":
-    return subprocess.Popen(  # noqa: S603 - a list of our own making; no shell reads it
+    return subprocess.Popen(  # nosec B603  # a list of our own making; no shell reads it
         command,
         env=environment,
         cwd=settings.BASE_DIR,
