@@ -236,7 +236,7 @@ def invite(request: HttpRequest) -> HttpResponse:
                 request,
                 title=f"Link for {made.username}",
                 say="Hand it over in a way that only this person reads. It works once, until "
-                f"{made.expires_at:%-d %B %Y}.",
+                f"{timezone.localtime(made.expires_at):%-d %B %Y}.",
                 secrets=[request.build_absolute_uri(reverse("welcome", args=[token]))],
             )
     return _form_page(

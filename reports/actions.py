@@ -114,7 +114,7 @@ def publish_edition(*, by: User, study: Study) -> Edition:
     ) | {"sign_off": sign_off_words(signed), "figures": said.figures, "typed": said.typed}
     content["translations"] = standing_translations(study, draft)
     content["cautions"] = cautions_with_figures(content)
-    content["disclosure"] = disclosure([content], at.date())
+    content["disclosure"] = disclosure([content], timezone.localdate(at))
     content |= correction_part(study, content)
     # An edition carries the end of the audit chain out of the house, so that nobody can write the
     # chain anew without disagreeing with what was published (labsite.audit).

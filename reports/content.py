@@ -192,7 +192,7 @@ def _conduct_facts(known: Conduct) -> ConductFacts:
         is_blind=known.is_blind,
         unblinded_readers=known.unblinded_readers,
         looks=tuple(
-            f"{words.capital(date_words(look.at.date()))}: {look.runs_read} of {look.runs_planned} "
+            f"{words.capital(date_words(timezone.localdate(look.at)))}: {look.runs_read} of {look.runs_planned} "
             "runs read."
             for look in known.looks
         ),

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from django.utils import timezone
+
 from reports import speech
 from reports.claims.figures import Book, Rendered, book_of, rendered
 from reports.disclosure import disclosure
@@ -125,7 +127,7 @@ def episode_content(
             if one.stand and one.flag.rule != "typed-number"
         ],
         "cautions": _cautions(contents),
-        "disclosure": disclosure(contents, going.at.date()),
+        "disclosure": disclosure(contents, timezone.localdate(going.at)),
         "scorecards": [
             {
                 "letter": letter,

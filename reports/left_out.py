@@ -3,6 +3,8 @@
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from django.utils import timezone
+
 from specimens.words import date_words
 from trials.models import RunExclusion
 
@@ -82,7 +84,7 @@ def _run(row: RunExclusion, arms: dict[int, str]) -> Told:
         "known_words": "value known by then" if row.value_was_known else "value not known",
         "by": row.by.display_name,
         "at": row.at.isoformat(),
-        "on_words": date_words(row.at.date()),
+        "on_words": date_words(timezone.localdate(row.at)),
     }
 
 

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from django.utils import timezone
+
 from labsite.models import Lab
 from reports import words
 from reports.pictures import draw
@@ -50,7 +52,7 @@ def _source(content: dict[str, Any], counts: str) -> str:
     lab = Lab.objects.first()
     edition = content.get("edition")
     state = f"edition {edition['number']}" if edition else "not published yet"
-    at = datetime.fromisoformat(content["computed_at"])
+    at = timezone.localtime(datetime.fromisoformat(content["computed_at"]))
     parts = [
         f"{lab.name if lab else 'The lab'}: {content['study']['title']}, {state}.",
         f"{counts} {content['study']['level_words']} intervals." if counts else "",

@@ -5,6 +5,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
+from django.utils import timezone
+
 from reports.cautions import QualityFacts
 from reports.degradation.control_chart import control_chart
 from reports.degradation.intervals import CannotCompare, Interval
@@ -86,7 +88,7 @@ def _out_of_calibration(study: Study) -> Iterable[str]:
     counts: dict[str, int] = defaultdict(int)
     for use in uses:
         if use.run_id in measured:
-            day = measured[use.run_id].date()
+            day = timezone.localdate(measured[use.run_id])
             if not _was_calibrated(calibrations[use.instrument_id], day):
                 counts[str(use.instrument)] += 1
     for name, count in sorted(counts.items()):
@@ -113,7 +115,7 @@ def _drifted(study: Study, revisions: Iterable[MethodRevision]) -> Iterable[str]
     days: dict[int, set[date]] = defaultdict(set)
     readings = Reading.objects.current().filter(run__study=study, run__void__isnull=True)
     for revision_pk, at in readings.values_list("run__revision", "measured_at"):
-        days[revision_pk].add(at.date())
+        days[revision_pk].add(timezone.localdate(at))
     for revision in revisions:
         by_material: dict[str, list[ControlRun]] = defaultdict(list)
         for run in ControlRun.objects.filter(revision=revision).order_by("ran_at"):
@@ -134,7 +136,7 @@ def signal_days(runs: list[ControlRun]) -> set[date]:
         chart = control_chart([Interval(run.low, run.high or run.low) for run in closed])
     except CannotCompare:
         return set()
-    return {closed[signal.at].ran_at.date() for signal in chart.signals}
+    return {timezone.localdate(closed[signal.at].ran_at) for signal in chart.signals}
 
 
 def _found_wrong(study: Study) -> Iterable[str]:
@@ -147,7 +149,7 @@ def _found_wrong(study: Study) -> Iterable[str]:
         ]
         told = ", ".join(f"{count} {words}" for count, words in counts if count)
         yield (
-            f"{finding.instrument} was found on {finding.found_at:%d %B %Y} to be off by "
+            f"{finding.instrument} was found on {timezone.localtime(finding.found_at):%d %B %Y} to be off by "
             f"{error_words(finding)}. Readings it reaches: {told}."
         )
 

@@ -13,6 +13,7 @@ from typing import Any
 from uuid import UUID
 
 from django.db.models import Count
+from django.utils import timezone
 
 from reports.calibrations import Calibrated, ReadWith, calibrated
 from reports.corrections import Correction, ReadAt, correct, interval_of_control
@@ -222,7 +223,7 @@ def _inputs(study: Study, standing_for: Mapping[UUID, StandsFor | None]) -> Stud
         stands = standing_for.get(reading.pk)
         if stands is None and reading.pk in standing_for:
             continue
-        days[place].add(reading.measured_at.date().isoformat())
+        days[place].add(timezone.localdate(reading.measured_at).isoformat())
         if reading.grade is not None:
             grades[place].append((raters[reading.rater], reading.grade))
         elif reading.low is not None:
@@ -485,7 +486,7 @@ def study_members(study: Study) -> list[Member]:
     first_run: dict[int, date] = {}
     measured = Reading.objects.filter(run__study=study).order_by("measured_at")
     for specimen_pk, at in measured.values_list("run__specimen", "measured_at"):
-        first_run.setdefault(specimen_pk, at.date())
+        first_run.setdefault(specimen_pk, timezone.localdate(at))
     found = []
     for arm in study.arms.all():
         specimens = arm.specimens.select_related("product").prefetch_related("service_entries")

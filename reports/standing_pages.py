@@ -7,7 +7,7 @@ from typing import Any
 
 from django.http import HttpRequest
 from django.urls import reverse
-from django.utils import translation
+from django.utils import timezone, translation
 from django.utils.translation import gettext as _
 
 from reports.answer import answer, headline_of, told_of
@@ -45,11 +45,11 @@ def notices_of(standing: EditionStanding) -> list[str]:
     """Sentences for whoever has only the data: what happened to the edition since."""
     told = []
     if standing.withdrawal:
-        day = date_words(standing.withdrawal.at.date())
+        day = date_words(timezone.localdate(standing.withdrawal.at))
         told.append(f"Withdrawn on {day}: {standing.withdrawal.reason}")
     for one in standing.corrections:
         told.append(
-            f"Corrected by edition {one.edition.number} on {date_words(one.at.date())}: "
+            f"Corrected by edition {one.edition.number} on {date_words(timezone.localdate(one.at))}: "
             f"{one.content['what_is_right']}"
         )
     return told

@@ -24,10 +24,14 @@ def check_not_in_future(day: date, field: str) -> None:
 
 def check_moment_not_in_future(at: datetime, field: str) -> None:
     """The same for a date with a time."""
-    now = timezone.now()
-    if at > now:
+    if at > timezone.now():
+        here = timezone.localtime(at)
         raise Refused(
-            {field: [f"{at:%H:%M} on {date_words(at.date())} is in the future: check the clock."]}
+            {
+                field: [
+                    f"{here:%H:%M} on {date_words(here.date())} is in the future: check the clock."
+                ]
+            }
         )
 
 

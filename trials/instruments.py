@@ -202,7 +202,7 @@ def _use_problems(
         return {"instrument": [f"{instrument} is {instrument.get_state_display()}."]}
     if measured_at is not None and not reason.strip():
         return {"reason": ["The run has a reading: say how you know what it was read with."]}
-    day = (measured_at or chosen_at or timezone.now()).date()
+    day = timezone.localdate(measured_at or chosen_at)
     if calibration_on(instrument, day) is None and not reason.strip():
         why = (
             f"{instrument} is not in calibration on {day:%d %B %Y}. Take another, or say why it "
@@ -234,7 +234,7 @@ def last_shown_right(
 ) -> tuple[datetime | None, str]:
     """When something last showed before this time that the instrument was right, and what."""
     proofs: list[tuple[datetime, str]] = []
-    calibrations = instrument.calibrations.filter(done_on__lte=before.date())
+    calibrations = instrument.calibrations.filter(done_on__lte=timezone.localdate(before))
     if apart_from is not None:
         calibrations = calibrations.exclude(pk=apart_from.pk)
     for calibration in calibrations:
@@ -243,7 +243,9 @@ def last_shown_right(
         proofs.append((at, f"calibration of {calibration.done_on:%d %B %Y}"))
     for check in instrument.checks.filter(at__lt=before):
         if is_passed(check):
-            proofs.append((check.at, f"check of {check.at:%d %B %Y, %H:%M}, passed"))
+            proofs.append(
+                (check.at, f"check of {timezone.localtime(check.at):%d %B %Y, %H:%M}, passed")
+            )
     return max(proofs, default=(None, ""))
 
 

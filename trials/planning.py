@@ -92,7 +92,7 @@ def usual_minutes(revision: MethodRevision) -> tuple[float, bool]:
     gaps = [
         later - earlier
         for (one, earlier), (other, later) in pairwise(rows)
-        if one == other and earlier.date() == later.date()
+        if one == other and timezone.localdate(earlier) == timezone.localdate(later)
     ]
     counted = [gap for gap in gaps if timedelta(0) < gap <= LONGEST_GAP]
     if len(counted) < FEWEST_GAPS:

@@ -45,31 +45,38 @@ def check_study_may_change(study: Study) -> None:
         )
 
 
-def check_measured_at(measured_at: datetime, study: Study, *, field: str = "measured_at") -> None:
-    """A reading is taken after the study was registered and not in the future."""
+def check_clock(at: datetime, *, field: str) -> None:
+    """Refuse a moment that lies further ahead than a tablet's clock may be."""
     now = timezone.now()
-    if measured_at > now + CLOCK_SLACK:
+    if at > now + CLOCK_SLACK:
         raise Refused(
             {
                 field: [
-                    (
-                        f"{measured_at:%d %B %Y %H:%M} is in the future by the server's clock "
-                        f"({now:%d %B %Y %H:%M} UTC)."
-                    )
+                    f"{_moment(at)} is in the future by the server's clock, which shows {_moment(now)}."
                 ]
             }
         )
+
+
+def check_measured_at(measured_at: datetime, study: Study, *, field: str = "measured_at") -> None:
+    """A reading is taken after the study was registered and not in the future."""
+    check_clock(measured_at, field=field)
     if study.registered_at is not None and measured_at < study.registered_at - CLOCK_SLACK:
         raise Refused(
             {
                 field: [
                     (
-                        f"{measured_at:%d %B %Y %H:%M} is before this study was registered "
-                        f"({study.registered_at:%d %B %Y %H:%M} UTC)."
+                        f"{_moment(measured_at)} is before this study was registered, "
+                        f"{_moment(study.registered_at)}."
                     )
                 ]
             }
         )
+
+
+def _moment(at: datetime) -> str:
+    """By the lab's clock, which need not be the sender's."""
+    return f"{timezone.localtime(at):%d %B %Y %H:%M %Z}"
 
 
 def check_specimen_in_study(specimen: Specimen, study: Study) -> None:

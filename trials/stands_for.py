@@ -12,6 +12,8 @@ from datetime import date
 from typing import NamedTuple
 from uuid import UUID
 
+from django.utils import timezone
+
 from trials.intervals import ReadingKind, plain
 from trials.models import (
     Calibration,
@@ -79,7 +81,7 @@ def stands_for(study: Study) -> dict[UUID, StandsFor]:
     )
     found = {}
     for pk, run, low, high, at in rows:
-        row = _Row(pk, run, low or 0.0, high, at.date())
+        row = _Row(pk, run, low or 0.0, high, timezone.localdate(at))
         behind = [
             (use, newest_by(calibrations.get(use.instrument_id, []), row.day))
             for use in instruments.get(run, ())

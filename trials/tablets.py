@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from django.utils import timezone
 
 from labsite.errors import Refused
-from trials.policies import CLOCK_SLACK
+from trials.policies import check_clock
 
 
 def by_server_clock(at: datetime, clock_offset_s: float | None, *, field: str) -> datetime:
@@ -28,16 +28,5 @@ class Sent:
 
     def at_most_now(self, *, field: str) -> datetime:
         """When it was made; a little ahead of the server counts as now, more is refused."""
-        now = timezone.now()
-        if self.at > now + CLOCK_SLACK:
-            raise Refused(
-                {
-                    field: [
-                        (
-                            f"{self.at:%d %B %Y %H:%M} is in the future by the server's clock "
-                            f"({now:%d %B %Y %H:%M} UTC)."
-                        )
-                    ]
-                }
-            )
-        return min(self.at, now)
+        check_clock(self.at, field=field)
+        return min(self.at, timezone.now())

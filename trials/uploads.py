@@ -155,7 +155,7 @@ class _Checker:
         run = self.shelf.runs.get(place)
         if run is None:
             # what was read before the specimen was retired may still come in
-            read_on = claim.measured_at and claim.measured_at.date()
+            read_on = claim.measured_at and timezone.localdate(claim.measured_at)
             if specimen.retired_on and read_on and read_on > specimen.retired_on:
                 retired = date_words(specimen.retired_on)
                 return at("specimen", f"{specimen.code} is used up: it was retired on {retired}.")

@@ -353,8 +353,10 @@ def _choose_tie(baseline: Arm, other: Arm, record: Record | None, scale: str) ->
         scale = "separate" if any(equal) else _auto_scale(baseline, other, record)
     if any(equal):
         known = record is not None and scale != "linked"
-        shown = scale == "pooled" and not all(
-            arm.common_width == 0 or e for arm, e in zip(arms, equal, strict=True)
+        shown = scale == "pooled" and any(
+            arm.common_width is None or 0 < arm.common_width < math.inf
+            for arm, e in zip(arms, equal, strict=True)
+            if not e
         )
         if not known and not shown:
             return "none", REFUSE_EQUAL

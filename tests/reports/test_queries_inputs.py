@@ -1,9 +1,12 @@
 """Rows turned into what the analysis reads, at a fixed cost in queries."""
 
+from collections import defaultdict
 from dataclasses import replace
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 
 from reports.content import study_content
 from reports.models import Edition
@@ -145,3 +148,19 @@ def test_waiting_conflicts_are_counted_for_their_study_only(lead) -> None:
     )
     assert waiting_conflicts(study) == 1
     assert waiting_conflicts(Study.objects.get(slug=AGES)) == 0
+
+
+@pytest.mark.parametrize("zone", ["Pacific/Kiritimati", "Pacific/Pago_Pago"])
+def test_a_day_is_the_labs_own_day(zone: str) -> None:
+    """Fourteen hours before and eleven behind: one of the two cuts a working day by UTC."""
+    study = Study.objects.get(slug=PAIR)
+    readings = Reading.objects.current().filter(run__study=study, run__void__isnull=True)
+    by_hand = defaultdict(set)
+    for code, at in readings.values_list("run__specimen__code", "measured_at"):
+        by_hand[code].add(at.astimezone(ZoneInfo(zone)).date().isoformat())
+    with timezone.override(zone):
+        inputs = study_inputs(study)
+    found = defaultdict(set)
+    for specimen in (s for m in inputs.methods for arm in m.arms for s in arm.specimens):
+        found[specimen.code].update(specimen.days)
+    assert found == by_hand

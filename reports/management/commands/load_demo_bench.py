@@ -9,6 +9,7 @@ from uuid import NAMESPACE_URL, uuid5
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 from django.db import transaction
+from django.utils import timezone
 
 from labsite.models import User
 from labsite.roles import Role
@@ -133,7 +134,7 @@ def _belts_used(technician: User, study: Study, belts: list[ConsumableUnit]) -> 
     of_day = {row["session"]: belts[int(row["piece"]) - 1] for row in rows("controls.csv", FOLDER)}
     runs = study.runs.filter(revision__method__key="reference-abrasion")
     for run in runs.select_related("revision", "study"):
-        day = run.readings.get().measured_at.date().isoformat()
+        day = timezone.localdate(run.readings.get().measured_at).isoformat()
         consumables.use_consumable(by=technician, run=run, unit=of_day[day], reason=SHEET)
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from reports.degradation import across, control_chart, drift, grades, planning, record
+from reports.degradation.compare import compare
 from reports.degradation.intervals import CannotCompare, Interval, Record
 from reports.degradation.trend import service_correlation, trend
 
@@ -17,6 +18,17 @@ def test_a_pool_so_wide_that_its_end_fits_no_number_has_open_ends() -> None:
     assert pooled.high == pytest.approx(12.706 * 500, rel=1e-3)
     assert (pooled.retention_low, pooled.retention_high) == (0.0, math.inf)
     assert "over 10,000 %" in pooled.words(per="12 months")
+
+
+@pytest.mark.parametrize("turned", [False, True])
+@pytest.mark.parametrize("open_reading", [Interval(3.0, math.inf), Interval(0.0, 3.0)])
+def test_equal_readings_learn_no_scatter_from_an_arm_without_ends(
+    open_reading: Interval, turned: bool
+) -> None:
+    arms = [[Interval(5.0, 5.0)] * 3, [open_reading, open_reading]]
+    found = compare(*reversed(arms) if turned else arms, scale="pooled")
+    assert found.refusal.startswith("All readings of an arm are exactly equal")
+    assert (found.low, found.high, found.verdict) == (0.0, math.inf, "not resolved")
 
 
 def test_an_end_moved_beyond_every_number_is_open() -> None:
