@@ -1,6 +1,7 @@
 """Who may call which method of the API."""
 
 import hashlib
+import json
 from collections.abc import Mapping
 from typing import Any, ClassVar
 
@@ -8,9 +9,9 @@ from django.core.exceptions import ObjectDoesNotExist
 from django.http import Http404
 from django.utils.http import parse_etags
 from rest_framework import exceptions, status
-from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
+from rest_framework.utils.encoders import JSONEncoder
 from rest_framework.views import APIView
 
 from labsite.roles import Deed, check_may
@@ -28,8 +29,9 @@ class Stale(exceptions.APIException):
 
 
 def etag_of(data: Any) -> str:
-    """The ETag of what a GET gives."""
-    return f'"{hashlib.sha256(JSONRenderer().render(data)).hexdigest()[:32]}"'
+    """The ETag of what a GET gives, whatever order a database keeps the keys of an object in."""
+    text = json.dumps(data, cls=JSONEncoder, sort_keys=True)
+    return f'"{hashlib.sha256(text.encode()).hexdigest()[:32]}"'
 
 
 class DeedView(APIView):

@@ -5,6 +5,7 @@ import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 import pytest_django
@@ -25,8 +26,10 @@ def site_for_tests(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         yield
         return
     from celery import current_app
+    from django.db.backends.signals import connection_created
     from django.test import override_settings
 
+    connection_created.connect(_let_a_test_think)
     current_app.conf.update(broker_url="memory://", broker_transport_options={})
     var_dir = tmp_path_factory.mktemp("var")
     (var_dir / "static").mkdir()
@@ -41,6 +44,13 @@ def site_for_tests(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         },
     ):
         yield
+
+
+def _let_a_test_think(connection: Any, **_: object) -> None:
+    """A test is one long transaction, and what it works out in between is no forgotten lock."""
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("SET idle_in_transaction_session_timeout = 0")
 
 
 @pytest.fixture(scope="session")

@@ -281,13 +281,18 @@ def _in_unit(revision: MethodRevision, value: float) -> list[str]:
     return [f"{plain(value)}\u00a0{WRITTEN.get(revision.unit, revision.unit)}".rstrip()]
 
 
+def _in_order(value: dict[str, Any]) -> list[tuple[str, Any]]:
+    """The pairs of a stored object: a database need not keep the order they were written in."""
+    return sorted(value.items())
+
+
 def _trace_lines(revision: MethodRevision, value: dict[str, Any]) -> list[str]:
     kind = FIGURES.get(str(value.get("figure")))
     said = {"figure": kind.words if kind else value.get("figure")} | {
-        key: one for key, one in value.items() if key != "figure" and key not in FIXED_WORDS
+        key: one for key, one in _in_order(value) if key != "figure" and key not in FIXED_WORDS
     }
     fixed = [
-        FIXED_WORDS[key].format(_plain(one)) for key, one in value.items() if key in FIXED_WORDS
+        FIXED_WORDS[key].format(_plain(one)) for key, one in _in_order(value) if key in FIXED_WORDS
     ]
     return [f"{key.replace('_', ' ')}: {_plain(one)}" for key, one in said.items()] + fixed
 
@@ -298,13 +303,13 @@ def _derivation_lines(revision: MethodRevision, value: dict[str, Any]) -> list[s
         f"{known[key].words}: {_plain(one)}\u00a0{WRITTEN.get(known[key].unit, known[key].unit)}"
         if key in known
         else f"{key}: {_plain(one)}"
-        for key, one in value.items()
+        for key, one in _in_order(value)
     ]
 
 
 def _step_lines(revision: MethodRevision, value: dict[str, Any]) -> list[str]:
     # a no that is not said is a no all the same
-    said = {key: one for key, one in value.items() if one not in (None, False)}
+    said = {key: one for key, one in _in_order(value) if one not in (None, False)}
     return [f"{key.replace('_', ' ')}: {_plain(one)}" for key, one in said.items()]
 
 

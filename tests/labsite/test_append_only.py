@@ -48,7 +48,7 @@ def test_every_way_to_change_an_entry_is_refused(entry):
 def test_emptying_the_table_at_once_is_refused(entry):
     """Both databases have a quick way to empty a table that row triggers could miss."""
     statement = {
-        "postgresql": "TRUNCATE labsite_auditentry",
+        "postgresql": "TRUNCATE labsite_auditentry CASCADE",
         "sqlite": "DELETE FROM labsite_auditentry",
     }[connection.vendor]
 
