@@ -13,6 +13,7 @@ keeps all running work when a worker is killed, so nothing here depends on one t
 """
 
 import logging
+import sqlite3
 import threading
 import uuid
 from collections.abc import Callable, Iterator
@@ -20,11 +21,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import partial
-from time import monotonic
-from typing import Any
+from time import monotonic, sleep
+from typing import Any, TypeVar
 
 from celery import current_app
 from django.conf import settings
+from django.db import OperationalError as DatabaseFault
 from django.db import connection, transaction
 from django.db.models import F, Q
 from django.db.models.functions import Coalesce, Greatest
@@ -38,10 +40,15 @@ from labsite.roles import Deed, check_may
 
 log = logging.getLogger(__name__)
 
+Result = TypeVar("Result")
 ReportProgress = Callable[[int, int], None]
 # A progress bar that moves once a second is alive; more often is only work for the database.
 PROGRESS_EVERY_SECONDS = 1.0
 RINGS_PER_SWEEP = 500
+# Each try waits for the database's own time-out first, so these only let others have their turn.
+BUSY_PAUSES_SECONDS = (0.2, 0.5, 1.0, 2.0, 4.0)
+# lock not available in time, deadlock, no serial order (PostgreSQL, appendix A)
+BUSY_STATES = frozenset({"55P03", "40P01", "40001"})
 
 
 @dataclass(frozen=True)
@@ -141,7 +148,7 @@ def run_job(job_id: int) -> None:
     """Do one job if nobody else has it. Called by the Celery task of the same name."""
     token = logs.origin.set(f"job {job_id}")
     try:
-        claim = _claim(job_id)
+        claim = _patiently(partial(_claim, job_id))
         if claim is not None:
             _run_claimed(Job.objects.get(pk=job_id), claim)
     finally:
@@ -193,15 +200,43 @@ def _run_claimed(job: Job, claim: str) -> None:
             raise LookupError(f"This worker knows no job kind {job.kind!r}.")
         with _renewed_lease(job.pk, claim):
             result = kind.compute(job.payload, _progress_reporter(job.pk, claim))
-        _store(kind, job, claim, result)
+        _patiently(partial(_store, kind, job, claim, result))
     except LeaseLost:
         log.warning("Another worker has taken over; the result of this one is dropped.")
     except Refused as refusal:
         # The same input would be refused again, so there is nothing to try again.
         _end_failed(job.pk, claim, " ".join(refusal.sentences))
     except Exception as error:
-        log.exception("The job %s %s stopped.", job.kind, job.key)
-        _note_failed_attempt(job, claim, error)
+        if is_busy(error):
+            log.info("The job %s %s met a busy database and waits.", job.kind, job.key)
+        else:
+            log.exception("The job %s %s stopped.", job.kind, job.key)
+        _patiently(partial(_note_failed_attempt, job, claim, error))
+
+
+def is_busy(error: BaseException) -> bool:
+    """Whether a database fault says only that somebody else was writing.
+
+    SQLite has one lock for all who write and gives up after a while with 'database is locked'.
+    """
+    cause = error.__cause__
+    if not isinstance(error, DatabaseFault) or cause is None:
+        return False
+    code = getattr(cause, "sqlite_errorcode", 0) & 0xFF  # the rest says which kind of busy
+    is_locked = code in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
+    return is_locked or getattr(cause, "sqlstate", None) in BUSY_STATES
+
+
+def _patiently(write: Callable[[], Result]) -> Result:
+    """Do a short write, again while others hold the database; what was computed is not lost."""
+    for pause_s in BUSY_PAUSES_SECONDS:
+        try:
+            return write()
+        except DatabaseFault as error:
+            if not is_busy(error) or connection.in_atomic_block:
+                raise
+            sleep(pause_s)
+    return write()
 
 
 def _store(kind: JobKind, job: Job, claim: str, result: Any) -> None:
@@ -227,7 +262,10 @@ def _note_failed_attempt(job: Job, claim: str, error: Exception) -> None:
         f"Attempt {job.attempts} of {settings.JOB_ATTEMPTS}. "
         f"The log of the worker has the details under 'job {job.pk}'."
     )
-    if job.attempts >= settings.JOB_ATTEMPTS:
+    is_last = job.attempts >= settings.JOB_ATTEMPTS
+    if is_busy(error):
+        words = "The database was busy with other work each time." if is_last else ""
+    if is_last:
         _end_failed(job.pk, claim, words)
         return
     pause = _pause_after(job.attempts)
@@ -244,9 +282,14 @@ def _progress_reporter(job_id: int, claim: str) -> ReportProgress:
         if monotonic() - reported_at < PROGRESS_EVERY_SECONDS and done < total:
             return
         reported_at = monotonic()
-        mine = Job.objects.filter(pk=job_id, claim=claim, state=JobState.RUNNING).update(
-            progress_done=min(done, total), progress_total=total
-        )
+        try:
+            mine = Job.objects.filter(pk=job_id, claim=claim, state=JobState.RUNNING).update(
+                progress_done=min(done, total), progress_total=total
+            )
+        except DatabaseFault as error:
+            if not is_busy(error) or connection.in_atomic_block:
+                raise
+            return  # the next report says more
         if not mine:
             raise LeaseLost
 
@@ -279,7 +322,8 @@ def _renew_until(ended: threading.Event, job_id: int, claim: str) -> None:
     while not ended.wait(settings.JOB_LEASE_SECONDS / 3) and monotonic() < give_up_at:
         used_database = True
         until = timezone.now() + timedelta(seconds=settings.JOB_LEASE_SECONDS)
-        Job.objects.filter(pk=job_id, claim=claim, state=JobState.RUNNING).update(lease_until=until)
+        held = Job.objects.filter(pk=job_id, claim=claim, state=JobState.RUNNING)
+        _patiently(partial(held.update, lease_until=until))
     if used_database:
         connection.close()
 

@@ -4,10 +4,10 @@ import threading
 from datetime import timedelta
 
 import pytest
-from django.db import connection, transaction
+from django.db import DatabaseError, OperationalError, connection, transaction
 from django.utils import timezone
 
-from labsite import jobs
+from labsite import jobs, tasks
 from labsite.errors import Refused
 from labsite.models import Job, JobState, Pulse, User
 
@@ -293,6 +293,83 @@ def test_a_computation_past_its_time_limit_lets_its_lease_go(settings):
     assert run(job).state == JobState.DONE
     worker.join()
     assert User.objects.count() == 1
+
+
+@pytest.fixture
+def somebody_writes(transactional_db):
+    """Another connection holds the jobs until told to let go; this one waits only 50 ms for them."""
+    is_sqlite = connection.vendor == "sqlite"
+    lock = "BEGIN IMMEDIATE" if is_sqlite else "LOCK TABLE labsite_job IN EXCLUSIVE MODE"
+    patience = "PRAGMA busy_timeout = {}" if is_sqlite else "SET lock_timeout = {}"
+    held, let_go = threading.Event(), threading.Event()
+
+    def hold():
+        with connection.cursor() as cursor:
+            if not is_sqlite:
+                cursor.execute("BEGIN")
+            cursor.execute(lock)
+            held.set()
+            let_go.wait(20)
+            cursor.execute("ROLLBACK")
+        connection.close()
+
+    def start():
+        threads.append(threading.Thread(target=hold))
+        threads[-1].start()
+        assert held.wait(20)
+
+    threads: list[threading.Thread] = []
+    with connection.cursor() as cursor:
+        cursor.execute(patience.format(50))
+    yield start, let_go
+    let_go.set()
+    for thread in threads:
+        thread.join()
+    connection.close()
+
+
+@pytest.mark.django_db(transaction=True)
+def test_a_database_that_others_write_to_is_waited_for(somebody_writes, caplog):
+    start, let_go = somebody_writes
+    with transaction.atomic():
+        job = jobs.request_job(kind=KIND, key="one", payload={"name": "one", "during": "busy"})
+
+    def busy():
+        start()
+        threading.Timer(1.0, let_go.set).start()
+
+    DURING["busy"] = busy
+    job = run(job)
+    assert (job.state, job.attempts, job.error) == (JobState.DONE, 1, "")
+    assert calls == ["one"], "computed once: only the writing waits"
+    assert User.objects.get(username="one").first_name == "Hello one"
+    assert "Traceback" not in caplog.text
+
+
+@pytest.mark.django_db(transaction=True)
+def test_where_it_stays_busy_the_job_goes_back_and_shows_no_error(
+    somebody_writes, caplog, monkeypatch
+):
+    start, let_go = somebody_writes
+    monkeypatch.setattr(jobs, "BUSY_PAUSES_SECONDS", (0.1,))
+    with transaction.atomic():
+        job = jobs.request_job(kind=KIND, key="one", payload={"name": "one"})
+    start()
+    with pytest.raises(OperationalError) as told:
+        jobs.run_job(job.pk)
+    assert jobs.is_busy(told.value)
+    tasks.run_job(job.pk)
+    tasks.sweep()
+    let_go.set()
+    job = run(job)
+    assert (job.state, job.attempts, job.error) == (JobState.DONE, 1, "")
+    assert "Traceback" not in caplog.text
+
+
+def test_other_database_faults_are_not_taken_for_a_busy_one(db):
+    with pytest.raises(DatabaseError) as told, transaction.atomic():
+        connection.cursor().execute("SELECT * FROM no_such_table")
+    assert not jobs.is_busy(told.value)
 
 
 @pytest.mark.django_db(transaction=True)
