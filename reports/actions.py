@@ -11,12 +11,12 @@ from labsite.models import User
 from reports.content import draft_cautions, edition_words, next_number, study_content
 from reports.disclosure import disclosure
 from reports.embargoes import embargo_problems
-from reports.errata_actions import correction_part, draft_problems, record_correction
-from reports.errata_queries import correction_draft
+from reports.errata_actions import draft_problems, record_correction
+from reports.errata_queries import correction_draft, correction_part
 from reports.index import index_edition
 from reports.models import Edition, EditionDraft
 from reports.queries import standing, waiting_conflicts
-from reports.review import current_sign_off, sign_off_words, study_digest
+from reports.review import current_sign_off, sign_off_words, study_authors, study_digest
 from reports.script_checks import cautions_with_figures, has_result, words_with_figures
 from reports.translations import standing_translations
 from reports.words import FIGURE, count
@@ -94,7 +94,8 @@ def publish_edition(*, by: User, study: Study) -> Edition:
     problems = _problems(study, draft, last)
     if problems or draft is None or now_standing.summary is None:
         raise Refused(problems)
-    signed = current_sign_off(study, study_digest(study))
+    authors = study_authors(study)
+    signed = current_sign_off(study, study_digest(study), authors)
     if signed is None:
         raise Refused(
             "A second person has to sign this off as it stands, after the last change of its "
@@ -111,7 +112,7 @@ def publish_edition(*, by: User, study: Study) -> Edition:
         note=said.words["note"] if last else "",
         at=at,
         by=by.display_name,
-    ) | {"sign_off": sign_off_words(signed), "figures": said.figures, "typed": said.typed}
+    ) | {"sign_off": sign_off_words(signed, authors), "figures": said.figures, "typed": said.typed}
     content["translations"] = standing_translations(study, draft)
     content["cautions"] = cautions_with_figures(content)
     content["disclosure"] = disclosure([content], timezone.localdate(at))

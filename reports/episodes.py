@@ -263,12 +263,12 @@ def episode_digest(episode: Episode) -> str:
 
 
 def episode_authors(episode: Episode) -> set[int]:
-    """Who wrote a version of a segment since the last release."""
+    """Who wrote what is new: since the last release, or all of it where no word is new."""
     last = episode.editions.order_by("-number").first()
     versions = SegmentVersion.objects.filter(segment__episode=episode)
     since = versions.filter(at__gt=last.released_at) if last else versions
     newest = {s.changed_by_id for s in running(episode)}
-    return newest | set(since.values_list("by", flat=True))
+    return set(since.values_list("by", flat=True)) or newest
 
 
 @transaction.atomic
@@ -295,7 +295,8 @@ def release_episode(
     check_may(by, Deed.PUBLISH_EDITIONS)
     last = episode.editions.order_by("-number").first()
     said = {name: text.strip() for name, text in (correction or {}).items()}
-    signed = current_sign_off(episode, episode_digest(episode))
+    authors = episode_authors(episode)
+    signed = current_sign_off(episode, episode_digest(episode), authors)
     problems: dict[str, list[str]] = {}
     if signed is None:
         problems[""] = [UNSIGNED]
@@ -311,7 +312,7 @@ def release_episode(
     at = timezone.now()
     number = (last.number if last else 0) + 1
     cards = latest_cards(episode)
-    going = Going(number=number, at=at, signed=sign_off_words(signed), said=said)
+    going = Going(number=number, at=at, signed=sign_off_words(signed, authors), said=said)
     content = episode_content(episode, running(episode), cards, going)
     edition = EpisodeEdition.objects.create(
         episode=episode,

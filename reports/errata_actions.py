@@ -11,11 +11,9 @@ from labsite import audit
 from labsite.errors import Refused
 from labsite.models import User
 from reports import errata
-from reports.errata_queries import correction_draft
+from reports.errata_queries import DRAFT_FIELDS, correction_draft
 from reports.models import Correction, CorrectionDraft, Edition, Withdrawal
 from trials.models import Study
-
-DRAFT_FIELDS = (*errata.WORDS, "wrong_since")
 
 
 @transaction.atomic
@@ -33,6 +31,9 @@ def save_correction_draft(
         raise Refused({"wrong_since": ["This day has not come yet."]})
     standing = CorrectionDraft.objects.filter(study=study).first()
     before = {name: str(getattr(standing, name, "") or "") for name in fields}
+    after = {name: str(value or "") for name, value in fields.items()}
+    if standing is not None and standing.corrects_id == corrects.pk and before == after:
+        return standing  # whoever keeps the same words has not become their author
     draft, _ = CorrectionDraft.objects.update_or_create(
         study=study,
         defaults={
@@ -42,7 +43,6 @@ def save_correction_draft(
             "changed_by": by,
         },
     )
-    after = {name: str(value or "") for name, value in fields.items()}
     detail = audit.changes(before, after)
     audit.record(by=by, verb="changed draft correction", subject=study, detail=detail)
     return draft
@@ -67,20 +67,6 @@ def draft_problems(study: Study) -> list[str]:
         return []
     named = ", ".join(errata.NEEDED[name] for name in gaps)
     return [f"The correction does not say yet: {named}. Complete it on its page, or drop it."]
-
-
-def correction_part(study: Study, content: Mapping[str, Any]) -> dict[str, Any]:
-    """What the edition with this content says of the correction that it makes; {} without one."""
-    draft = correction_draft(study)
-    if draft is None:
-        return {}
-    said = errata.correction_content(
-        {name: getattr(draft, name) for name in DRAFT_FIELDS},
-        kind_words=draft.get_kind_display(),
-        old=draft.corrects.content,
-        new=content,
-    )
-    return {"correction": said}
 
 
 def record_correction(*, by: User, edition: Edition) -> Correction | None:

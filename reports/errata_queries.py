@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from django.db.models import QuerySet
 from django.urls import reverse
 from django.utils.translation import gettext
 
+from reports import errata
 from reports.models import Correction, CorrectionDraft, Edition, Withdrawal
 from trials.models import Study
+
+DRAFT_FIELDS = (*errata.WORDS, "wrong_since")
 
 
 @dataclass(frozen=True)
@@ -57,6 +61,23 @@ def standings_of(editions: Iterable[Edition]) -> dict[int, str]:
 def correction_draft(study: Study) -> CorrectionDraft | None:
     """The correction that the study's next edition will carry, if any."""
     return CorrectionDraft.objects.select_related("corrects").filter(study=study).first()
+
+
+def correction_part(study: Study, content: Mapping[str, Any]) -> dict[str, Any]:
+    """What the edition with this content says of the correction that it makes.
+
+    {} without a draft, or with one that is not complete.
+    """
+    draft = correction_draft(study)
+    if draft is None or errata.missing({name: getattr(draft, name) for name in errata.NEEDED}):
+        return {}
+    said = errata.correction_content(
+        {name: getattr(draft, name) for name in DRAFT_FIELDS},
+        kind_words=draft.get_kind_display(),
+        old=draft.corrects.content,
+        new=content,
+    )
+    return {"correction": said}
 
 
 def corrections() -> QuerySet[Correction]:

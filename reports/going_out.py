@@ -6,7 +6,13 @@ from reports.checklist import Point, episode_checklist, stops, study_checklist, 
 from reports.embargoes import embargo_on
 from reports.episodes import episode_authors, episode_digest, running
 from reports.models import EditionDraft, Embargo, Episode, PreviewLink, ReleasePlan, SignOff
-from reports.review import current_sign_off, exemption_now, study_authors, study_digest
+from reports.review import (
+    current_sign_off,
+    exemption_now,
+    sign_offs_of,
+    study_authors,
+    study_digest,
+)
 from reports.script_checks import (
     StoodFlag,
     book_from,
@@ -27,6 +33,7 @@ class GoingOut:
     points: list[Point]
     flags: list[StoodFlag]
     authors: set[int]
+    sign_offs: list[SignOff]  # of what stands there now, enough or not
     signed: SignOff | None
     is_exempt: bool
 
@@ -64,13 +71,15 @@ class GoingOut:
 def study_going_out(study: Study) -> GoingOut:
     """A study's next scorecard."""
     draft = EditionDraft.objects.filter(study=study).first() or EditionDraft(study=study)
+    authors, digest = study_authors(study), study_digest(study)
     return GoingOut(
         subject=study,
         kind="study",
         points=study_checklist(study),
         flags=draft_flags(study, draft, study_book(study)),
-        authors=study_authors(study),
-        signed=current_sign_off(study, study_digest(study)),
+        authors=authors,
+        sign_offs=sign_offs_of(study, digest),
+        signed=current_sign_off(study, digest, authors),
         is_exempt=exemption_now() is not None,
     )
 
@@ -79,12 +88,14 @@ def episode_going_out(episode: Episode) -> GoingOut:
     """An episode."""
     book = book_from(episode_contents(episode))
     flags = episode_flags(episode, running(episode), book)
+    authors, digest = episode_authors(episode), episode_digest(episode)
     return GoingOut(
         subject=episode,
         kind="episode",
         points=episode_checklist(episode, flags, book),
         flags=flags,
-        authors=episode_authors(episode),
-        signed=current_sign_off(episode, episode_digest(episode)),
+        authors=authors,
+        sign_offs=sign_offs_of(episode, digest),
+        signed=current_sign_off(episode, digest, authors),
         is_exempt=exemption_now() is not None,
     )

@@ -560,6 +560,11 @@ PHRASES: tuple[str, ...] = (
     _("Upper plate"),
     _("Tail plate"),
     _("Seat, two layers"),
+    # who signed off: reports.review
+    _("Checked before publication by {x}, who did not write it."),
+    _("Written by {x} and {x2}; each checked before publication what the other had written."),
+    _("Written and checked by one person, {x}."),
+    _("This lab works under an exemption for small labs, recorded by {x}: {x2}"),
     # an arm named after a product and its price
     _("{x}, £{n}"),
 )

@@ -26,6 +26,7 @@ from reports.models import (
     Stand,
 )
 from reports.queries import standing
+from reports.words import joined
 from trials.actions import digest_of
 from trials.models import Study
 
@@ -70,9 +71,22 @@ def study_authors(study: Study) -> set[int]:
     return correcting | set(drafts.values_list("changed_by", flat=True))
 
 
-def current_sign_off(subject: Study | Episode, digest: str) -> SignOff | None:
-    """The sign-off that still speaks of what stands there now."""
-    return subject.signoffs.select_related("by", "exemption").filter(digest=digest).first()
+def sign_offs_of(subject: Study | Episode, digest: str) -> list[SignOff]:
+    """Every sign-off of what stands there now, newest first."""
+    return list(subject.signoffs.select_related("by", "exemption").filter(digest=digest))
+
+
+def current_sign_off(subject: Study | Episode, digest: str, authors: set[int]) -> SignOff | None:
+    """The sign-off that lets out what stands there now.
+
+    One by somebody who wrote none of it is enough, or one under an exemption. Where both people of
+    a lab wrote, both sign: then each part was read by the one who did not write it.
+    """
+    signs = sign_offs_of(subject, digest)
+    alone = [one for one in signs if one.exemption is not None or one.by_id not in authors]
+    if alone:
+        return alone[0]
+    return signs[0] if len({one.by_id for one in signs}) > 1 else None
 
 
 def exemption_now() -> SmallLabExemption | None:
@@ -112,7 +126,7 @@ def sign_off(
     if stopped:
         problems[""] = [f"{point.name}: {point.words}" for point in stopped]
     exemption = exemption_now() if by.pk in authors else None
-    if by.pk in authors and exemption is None:
+    if authors == {by.pk} and exemption is None:
         problems.setdefault("", []).append(
             "You wrote these words, so another person has to sign them off. A lab of one person "
             "needs an exemption, which an administrator records by name."
@@ -141,7 +155,7 @@ def sign_off(
     return kept
 
 
-def sign_off_words(signed: SignOff) -> str:
+def sign_off_words(signed: SignOff, authors: set[int]) -> str:
     """Who looked, for readers."""
     if signed.exemption is not None:
         return (
@@ -149,7 +163,14 @@ def sign_off_words(signed: SignOff) -> str:
             f"exemption for small labs, recorded by {signed.exemption.by.display_name}: "
             f"{signed.exemption.reason}"
         )
-    return f"Checked before publication by {signed.by.display_name}, who did not write it."
+    if signed.by_id not in authors:
+        return f"Checked before publication by {signed.by.display_name}, who did not write it."
+    subject = signed.study or signed.episode
+    assert subject is not None  # noqa: S101 - a constraint says so
+    names = sorted({one.by.display_name for one in sign_offs_of(subject, signed.digest)})
+    return (
+        f"Written by {joined(names)}; each checked before publication what the other had written."
+    )
 
 
 @transaction.atomic

@@ -7,6 +7,7 @@ from typing import Any
 from reports.claims.check import Flag, check_script
 from reports.claims.figures import Book, Figure, book_of, rendered
 from reports.content import draft_content
+from reports.errata_queries import correction_part
 from reports.live_content import kept_content, live_content
 from reports.models import EditionDraft, Episode, Segment, Stand
 from reports.shots import evidence_of, keys_of
@@ -147,7 +148,7 @@ def preview_content(study: Study, *, by: str) -> dict[str, Any] | None:
         "note": said.words["note"],
     }
     content["cautions"] = cautions_with_figures(content)
-    return content
+    return content | correction_part(study, content)
 
 
 def _figure_part(place: str, figure: Figure) -> dict[str, str]:

@@ -15,11 +15,12 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from labsite.errors import Refused
 from labsite.roles import Deed, may, needs, person
-from reports import replies, review
+from reports import errata_forms, replies, review
 from reports.actions import publish_edition
 from reports.checklist import makers_of
 from reports.embargoes import set_embargo
 from reports.episodes import release_episode, sign_off_episode
+from reports.errata_queries import DRAFT_FIELDS, correction_draft
 from reports.going_out import GoingOut, episode_going_out, study_going_out
 from reports.models import (
     Episode,
@@ -93,6 +94,7 @@ def _page(
             "previews": previews,
             "now": timezone.localtime(),
             "is_later": is_later,
+            "correction_words": _correction_words(subject),
             "sign_form": forms.get("sign_form") or SignOffForm(),
             "release_form": forms.get("release_form") or ReleaseForm(),
             "embargo_form": forms.get("embargo_form") or EmbargoForm(),
@@ -103,6 +105,18 @@ def _page(
         },
         status=status,
     )
+
+
+def _correction_words(subject: Study | Episode) -> list[tuple[str, Any]]:
+    """What a study's draft of a correction says, under the names of its form."""
+    if not isinstance(subject, Study):
+        return []
+    draft = correction_draft(subject)
+    if draft is None:
+        return []
+    form = errata_forms.CorrectionForm(instance=draft, editions=subject.editions.all())
+    told = [(str(form[name].label), getattr(draft, name)) for name in DRAFT_FIELDS]
+    return [(label, value) for label, value in told if value]
 
 
 @needs(Deed.SEE_FINDINGS, post=Deed.SIGN_OFF)
@@ -123,7 +137,11 @@ def show(request: HttpRequest, kind: str, slug: str) -> HttpResponse:
     except Refused as refused:
         _add(form, refused)
         return _page(request, subject, status=400, sign_form=form)
-    messages.success(request, "Signed off. It can be released now or at a time you set.")
+    if _going_out(subject).signed:
+        told = "Signed off. It can be released now or at a time you set."
+    else:
+        told = "Kept. You wrote a part of it, so another person has to sign it off too."
+    messages.success(request, told)
     return redirect(request.path)
 
 

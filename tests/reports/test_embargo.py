@@ -15,7 +15,14 @@ from reports.checklist import State, study_checklist
 from reports.embargoes import embargo_on, set_embargo
 from reports.episodes import release_episode, sign_off_episode
 from reports.models import Embargo, EpisodeEdition, ReleasePlan, SignOff
-from reports.review import current_sign_off, make_preview, plan_release, preview_token, study_digest
+from reports.review import (
+    current_sign_off,
+    make_preview,
+    plan_release,
+    preview_token,
+    study_authors,
+    study_digest,
+)
 from tests.reports.demo_site import person_with, publish, sign_off, visible_text
 from tests.reports.desk_lab import DeskLab, build_desk
 
@@ -73,7 +80,7 @@ def test_nothing_goes_out_now_while_it_holds(desk: DeskLab, signed: SignOff) -> 
 
 def test_a_scorecard_is_timed_by_the_same_rule(desk: DeskLab) -> None:
     sign_off(desk.study)
-    signed = current_sign_off(desk.study, study_digest(desk.study))
+    signed = current_sign_off(desk.study, study_digest(desk.study), study_authors(desk.study))
     hold(desk, subject=desk.study)
     with pytest.raises(Refused) as refused:
         plan_release(by=desk.editor, subject=desk.study, signed=signed, release_at=in_hours(1))

@@ -9,11 +9,12 @@ from django.utils import timezone
 
 from labsite.errors import NotAllowed, Refused
 from labsite.jobs import run_job
-from labsite.models import Job, JobState
-from labsite.roles import Role
-from reports import review
+from labsite.models import Job, JobState, User
+from labsite.roles import Role, give_role
+from reports import errata, review
 from reports.actions import publish_edition, save_draft
 from reports.checklist import State, study_checklist
+from reports.errata_actions import save_correction_draft
 from reports.models import Edition, Interest, ReleasePlan, ReplyAnswer, ReplyRequest, SignOff
 from reports.replies import ask_maker, maker_content, record_answer
 from specimens.models import Specimen
@@ -31,6 +32,20 @@ from tests.reports.demo_site import (
 from trials.models import Study
 
 pytestmark = pytest.mark.usefixtures("demo")
+
+
+def client_of(user: User) -> Client:
+    client = Client()
+    client.force_login(user)
+    return client
+
+
+@pytest.fixture
+def lab_lead_two(db) -> User:
+    user = User.objects.create_user(username="third", first_name="Third")
+    give_role(user=user, role=Role.LEAD, by=None)
+    return user
+
 
 WORDS = {
     "headline": "What was done",
@@ -94,6 +109,48 @@ class TestSignOff:
         save_draft(by=editor, study=pair, fields=WORDS)
         save_draft(by=lead, study=pair, fields=WORDS)
         assert review.study_authors(pair) == {editor.pk}
+
+    def test_two_who_both_wrote_sign_off_each_others_words(self, pair, editor, lead) -> None:
+        save_draft(by=lead, study=pair, fields=WORDS)
+        kept = save_correction_draft(
+            by=editor,
+            study=pair,
+            corrects=pair.editions.get(),
+            fields=dict.fromkeys(errata.NEEDED, "Said.") | {"wrong_since": date(2026, 3, 1)},
+        )
+        assert review.study_authors(pair) == {editor.pk, lead.pk}
+        review.sign_off_study(by=editor, study=pair, note="Read.")
+        with pytest.raises(Refused, match="second person"):
+            publish_edition(by=lead, study=pair)
+        review.sign_off_study(by=editor, study=pair, note="Read twice.")
+        with pytest.raises(Refused, match="second person"):
+            publish_edition(by=lead, study=pair)
+        page = client_of(lead).get(f"/desk/{pair.slug}/review/").content.decode()
+        assert "Signed off by Editor, who wrote a part of it" in visible_text(page)
+        review.sign_off_study(by=lead, study=pair, note="Read too.")
+        # whoever keeps the same words of a correction has not become their author
+        again = {name: getattr(kept, name) for name in errata.NEEDED}
+        save_correction_draft(by=lead, study=pair, corrects=kept.corrects, fields=again)
+        edition = publish_edition(by=lead, study=pair)
+        said = "Written by Editor and Lead; each checked before publication what the other had written."
+        assert edition.content["edition"]["sign_off"] == said
+        shown = Client().get(f"/scorecards/{pair.slug}/2/").content.decode()
+        assert said in visible_text(shown)
+        german = visible_text(Client().get(f"/de/scorecards/{pair.slug}/2/").content.decode())
+        assert "Geschrieben von Editor und Lead" in german
+
+    def test_a_third_who_wrote_nothing_is_enough(self, pair, editor, lead, lab_lead_two) -> None:
+        save_draft(by=lead, study=pair, fields=WORDS)
+        save_correction_draft(
+            by=editor,
+            study=pair,
+            corrects=pair.editions.get(),
+            fields=dict.fromkeys(errata.NEEDED, "Said.") | {"wrong_since": date(2026, 3, 1)},
+        )
+        review.sign_off_study(by=lab_lead_two, study=pair, note="Read.")
+        assert publish_edition(by=lead, study=pair).content["edition"]["sign_off"] == (
+            "Checked before publication by Third, who did not write it."
+        )
 
     def test_points_to_look_at_need_a_word(self, pair, editor, lead) -> None:
         save_draft(by=editor, study=pair, fields=WORDS)

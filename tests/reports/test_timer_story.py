@@ -10,37 +10,15 @@ from django.test import Client
 from django.utils import timezone
 
 from labsite.roles import Role
-from reports.episodes import release_episode, sign_off_episode
 from reports.models import Edition, EpisodeEdition
-from tests.reports.demo_site import amend, person_with, run_waiting_jobs, visible_text
-from tests.reports.desk_lab import DeskLab, build_desk
-from trials import instruments
+from tests.reports.demo_site import person_with, run_waiting_jobs, visible_text
+from tests.reports.desk_lab import TIMER_ERROR_S, DeskLab, build_timed_desk, put_timer_right
 from trials.models import OutOfTolerance, Reading
-
-SAID = "All were bought by the lab. They kept {belt-abrasion worn figure}."
-# the timer showed 0.9 s more than had passed whenever a worn item was run: invented
-ERROR_S = 0.9
 
 
 @pytest.fixture
 def desk(db) -> DeskLab:
-    lab = build_desk()
-    watch = instruments.add_instrument(
-        by=lab.lead,
-        fields={"code": "timer-3", "name": "Bench timer", "kind": "timer", "unit": "s"},
-    )
-    instruments.use_for_all(
-        by=lab.lead,
-        study=lab.study,
-        revision=lab.story.revision,
-        instrument=watch,
-        reason="From the bench book.",
-    )
-    run_waiting_jobs()
-    lab.write(SAID)
-    sign_off_episode(by=lab.editor, episode=lab.episode, note="Asked.")
-    release_episode(by=lab.editor, episode=lab.episode)
-    return lab
+    return build_timed_desk()
 
 
 def client_of(role: Role) -> Client:
@@ -68,7 +46,7 @@ def test_from_the_wrong_timer_to_the_corrections(desk: DeskLab, reader: Client) 
         "/lab/instruments/timer-3/wrong/",
         {
             "found_at": f"{now:%Y-%m-%dT%H:%M}",
-            "error": str(ERROR_S),
+            "error": str(TIMER_ERROR_S),
             "what_happened": "Beside the radio clock it ran ahead.",
         },
     )
@@ -91,12 +69,7 @@ def test_from_the_wrong_timer_to_the_corrections(desk: DeskLab, reader: Client) 
     assert "would be" in text_of(editor, f"{reach}preview/")
 
     # the lead puts the worn readings right at the bench, and says so of each
-    worn = {one.code for one in desk.story.arms["Worn"]}
-    for reading in list(readings.select_related("run__specimen")):
-        if reading.run.specimen.code in worn:
-            right = {"seconds": reading.raw["seconds"] - ERROR_S, "ended": "failed"}
-            amend(reading, right, by=desk.lead, reason="Timer 3 ran ahead.")
-    run_waiting_jobs()
+    worn = put_timer_right(desk)
     for mark in finding.marks.select_related("reading__run__specimen"):
         is_worn = mark.reading.run.specimen.code in worn
         answer = lead.post(
