@@ -166,7 +166,7 @@ def sign_off_words(signed: SignOff, authors: set[int]) -> str:
     if signed.by_id not in authors:
         return f"Checked before publication by {signed.by.display_name}, who did not write it."
     subject = signed.study or signed.episode
-    assert subject is not None  # noqa: S101 - a constraint says so
+    assert subject is not None  # nosec B101  # a constraint says so
     names = sorted({one.by.display_name for one in sign_offs_of(subject, signed.digest)})
     return (
         f"Written by {joined(names)}; each checked before publication what the other had written."
