@@ -3,11 +3,26 @@
 import os
 import re
 from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING
 
 import pytest
-from playwright.sync_api import Browser, ConsoleMessage, Page, expect, sync_playwright
+from django.test import Client
+from playwright.sync_api import (
+    Browser,
+    BrowserContext,
+    ConsoleMessage,
+    Page,
+    expect,
+    sync_playwright,
+)
+from pytest_django.live_server_helper import LiveServer
 
 from tests.browser.site import Site, chromium_path, running_demo
+
+if TYPE_CHECKING:
+    from labsite.models import User
+
+DESK = {"width": 1440, "height": 1000}
 
 EXPECT_WITHIN_MS = 20_000  # the machine may be busy with other tests
 
@@ -43,6 +58,33 @@ def is_fault(told: ConsoleMessage) -> bool:
     """Scripts' errors and broken security rules; not the answers to what a test does wrong."""
     expected = re.compile(r"Failed to load resource: the server responded with a status of 40[034]")
     return told.type == "error" and not expected.match(told.text)
+
+
+@pytest.fixture
+def open_as(
+    browser: Browser, live_server: LiveServer, transactional_db: None
+) -> Iterator[Callable[["User | None"], Page]]:
+    """Opens pages of the test's own lab as a person, or as a reader; none may meet an error."""
+    contexts: list[BrowserContext] = []
+    errors: list[str] = []
+
+    def open_page(user: "User | None" = None) -> Page:
+        context = browser.new_context(viewport=DESK, base_url=live_server.url)
+        if user is not None:
+            client = Client()
+            client.force_login(user)
+            cookie = client.cookies["sessionid"].value
+            context.add_cookies([{"name": "sessionid", "value": cookie, "url": live_server.url}])
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(15_000)
+        page.on("pageerror", lambda error: errors.append(str(error)))
+        return page
+
+    yield open_page
+    for context in contexts:
+        context.close()
+    assert errors == []
 
 
 @pytest.fixture
