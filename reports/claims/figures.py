@@ -318,6 +318,14 @@ class Rendered:
             if piece.figure or piece.missing
         )
 
+    def is_in_one_figure(self, start: int, end: int) -> bool:
+        """Whether a stretch of the read text lies in one figure: two side by side are neither."""
+        return any(
+            piece.at <= start and end <= piece.at + len(piece.text)
+            for piece in self.pieces
+            if piece.figure or piece.missing
+        )
+
     def figures_in(self, start: int, end: int) -> list[Figure]:
         """Figures that begin between two places of the read text."""
         return [p.figure for p in self.pieces if p.figure and start <= p.at < end]

@@ -4,11 +4,12 @@ import re
 import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import groupby
 
 from reports.claims.figures import Book, Figure, Rendered
 
 # thin, narrow and non-breaking spaces, and commas, may part thousands
-_GROUPED = r"\d{1,3}(?:[\u2009\u202f\u00a0, ]\d{3})+(?:\.\d+)?"
+_GROUPED = r"\d{1,3}(?:[\u2009\u202f\u00a0, ]\d{3})+(?!\d)(?:\.\d+)?"
 NUMBER = re.compile(
     rf"(?<![\w.])(?P<sign>[−-](?=[£€$\d]))?(?P<money>[£€$])?"
     rf"(?P<digits>{_GROUPED}|\d+(?:\.\d+)?)"
@@ -44,13 +45,15 @@ def typed_numbers(read: Rendered, book: Book) -> list[TypedNumber]:
     named = [m.span() for m in STANDARD.finditer(text)]
     for name in book.names:
         named += [m.span() for m in re.finditer(re.escape(name), text)]
+    # a figure set against a name would become a part of it
+    named = [span for span in named if not any(map(read.is_figure_at, range(*span)))]
     found = []
     covered: set[int] = set()
     for match in NUMBER.finditer(text):
         start = match.start()
-        if read.is_figure_at(match.start("digits")):
+        if read.is_in_one_figure(*match.span("digits")):
             continue
-        if any(left <= start < right for left, right in named):
+        if any(left <= start and match.end("digits") <= right for left, right in named):
             continue
         value = float(re.sub(r"[^\d.]", "", match["digits"]))
         unit = match["money"] or (match["unit"] or "").lower()
@@ -59,22 +62,29 @@ def typed_numbers(read: Rendered, book: Book) -> list[TypedNumber]:
         same = nearest is not None and _says(nearest) == (match["money"] or "") + match["digits"]
         found.append(TypedNumber(match[0].strip(), start, match.end(), value, unit, nearest, same))
         covered.update(range(start, match.end()))
-    for start, end in _other_numerals(text):
-        is_named = any(left <= start < right for left, right in named)
-        if not is_named and start not in covered and not read.is_figure_at(start):
-            value = unicodedata.numeric(text[start])
-            found.append(TypedNumber(text[start:end], start, end, value, "", None, False))
+    for start, end in _other_numerals(text, covered):
+        is_named = any(left <= start and end <= right for left, right in named)
+        if not is_named and not read.is_in_one_figure(start, end):
+            written = text[start:end]
+            value = float(written) if written.isdecimal() else unicodedata.numeric(written[0])
+            found.append(TypedNumber(written, start, end, value, "", None, False))
     return sorted(found, key=lambda one: one.start)
 
 
-def _other_numerals(text: str) -> Iterator[tuple[int, int]]:
-    """Numerals that the pattern leaves: ½, ², Ⅳ, a part after a second point. Not those of 'A4'."""
+def _other_numerals(text: str, covered: set[int]) -> Iterator[tuple[int, int]]:
+    """Numerals that the pattern leaves: ½, ², Ⅳ, those glued to a word. Not those of 'A4'."""
     for token in _TOKEN.finditer(text):
-        if token[0][0].isalpha() and not token[0][0].isnumeric():
+        if token[0][0].isupper() and not token[0][0].isnumeric():
             continue
-        for place, char in enumerate(token[0], start=token.start()):
-            if char.isnumeric():
-                yield place, place + 1
+        left = [
+            place
+            for place, char in enumerate(token[0], start=token.start())
+            if char.isnumeric() and place not in covered
+        ]
+        # neighbours are one numeral
+        for _, run in groupby(enumerate(left), lambda one: one[1] - one[0]):
+            places = [place for _, place in run]
+            yield places[0], places[-1] + 1
 
 
 def _says(figure: Figure) -> str:
