@@ -4,7 +4,9 @@ from typing import Any
 
 from django import forms
 from django.conf import settings
+from django.contrib import messages
 from django.contrib.auth.decorators import login_not_required
+from django.contrib.messages.storage.base import Message
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 
@@ -21,6 +23,7 @@ STRIPS: tuple[tuple[str, str, tuple[float | None, float | None, float | None]], 
     ("not resolved", "Interval 50 % to beyond the end of the line", (33.3, None, None)),
     ("clear loss", "Kept about 62 %, interval at most 80 %, no lower end", (None, 41.3, 53.3)),
     ("not resolved", "Read 93 % here, with no interval", (None, 62.0, None)),
+    ("pooled", "Kept about 80 % across studies, interval 64 to 99 %", (42.7, 53.3, 66.0)),
 )
 
 
@@ -52,9 +55,10 @@ def samples() -> dict[str, Any]:
         "invented": True,
         "form": SampleForm(),
         "refused_form": SampleForm({"mass": "heavy", "zone": ""}, prefix="refused"),
+        "told": [Message(messages.SUCCESS, "The words are kept.")],
         "verdicts": VERDICTS + GRADE_VERDICTS,
         "strips": [
-            {"verdict": verdict, "label": label, "chart": _chart(*ends)}
+            {"verdict": verdict, "label": label, "chart": _chart(*ends) | _ticks(verdict)}
             for verdict, label, ends in STRIPS
         ],
         "cautions": [
@@ -67,6 +71,11 @@ def samples() -> dict[str, Any]:
         ],
         "trail": [{"label": "Lab", "url": "/lab/"}, {"label": "Gallery", "url": ""}],
     }
+
+
+def _ticks(verdict: str) -> dict[str, Any]:
+    """The studies behind a pooled line."""
+    return {"ticks": [{"x": 48.0}, {"x": 57.3}]} if verdict == "pooled" else {}
 
 
 def _chart(low: float | None, point: float | None, high: float | None) -> dict[str, Any]:

@@ -14,12 +14,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from reports.corrections import ReadAt, correct, interval_of_control
+from reports.corrections import Correction, ReadAt, correct, interval_of_control
 from reports.degradation import CannotCompare
 from reports.degradation.drift import ControlPoint
 from reports.queries import MethodInputs, StudyInputs, is_graded
 from reports.study_findings import all_trend_rows, finding_rows, rows_without
-from reports.words import percent_range
+from reports.words import count, percent_range
 from trials.actions import digest_of
 
 # other processors and library releases may differ in a number's last digits
@@ -291,7 +291,46 @@ def _check_drift(published: Published, inputs: StudyInputs) -> Iterable[Check]:
             (source["readings"][k]["specimen"], _rounded(low, high))
             for k, (low, high) in ends.items()
         )
-        yield Check(what, tuple(_unequal(worked_out, _given(method))))
+        yield Check(
+            what,
+            (*_unequal(worked_out, _given(method)), *_other_factors(known, correction)),
+        )
+
+
+FACTORS = ("least_factor", "most_factor", "control_count", "variance", "degrees_of_freedom")
+
+
+def _other_factors(was: Correction, now: Correction) -> Iterable[str]:
+    """Where the factors, or what the control runs leave open of them, are not those published."""
+    for name in FACTORS:
+        if not _same(getattr(was, name), getattr(now, name)):
+            published, again = _said(getattr(was, name)), _said(getattr(now, name))
+            yield f"{name}: published {published}, worked out {again}"
+    known, again_by_arm = dict(was.weights), dict(now.weights)
+    for arm in sorted(known.keys() | again_by_arm.keys()):
+        one, other = known.get(arm, ()), again_by_arm.get(arm, ())
+        if len(one) != len(other) or not all(map(_same, one, other)):
+            yield f"weights of the control runs in {arm}: not those published"
+
+
+def taken_as_published(published: Published) -> list[str]:
+    """What no check above works out again, because the data do not hold what it is made from."""
+    taken = ["the step from each entry at the bench to the ends of its reading"]
+    moved = sum(
+        one["state"] == "used" and bool(one.get("used_words")) for one in published.readings
+    )
+    if moved:
+        taken.append(
+            f"what calibrations and indicators make of {count(moved, 'reading', 'readings')}: the "
+            "table says as read, as used, and why"
+        )
+    methods = inputs_of(published.analysis["inputs"]).methods
+    for method in methods:
+        if method.calibrated is not None:
+            taken.append(f"the calibrations' own share in the interval of {method.property}")
+        if method.controls:
+            taken.append(f"the control runs behind the record of {method.property}")
+    return taken
 
 
 def _rounded(low: float, high: float | None) -> tuple[float, float]:

@@ -5,17 +5,20 @@ was put in. That a reference run before and after takes the machine out is the p
 EN 13595-2 (as a test laboratory describes it).
 """
 
+import io
 import json
 import math
 from datetime import timedelta
 from uuid import uuid4
 
 import pytest
+from django.core.management import call_command
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
 from labsite.roles import Role
+from reports.verification import published_from, verify
 from specimens.models import Specimen
 from tests.reports.demo_site import publish, run_waiting_jobs, visible_text
 from tests.trials.bench_lab import bench_day, build_bench_lab, hours_since, pass_checks, person_with
@@ -121,3 +124,14 @@ def test_from_the_reference_runs_to_the_page(lab):
     assert found["retention_words"].replace("\u00a0", " ") in page
     assert "Corrected for machine drift: readings were multiplied by" in page
     assert "from 4 control runs around them" in page
+
+    # from the published data alone the factors come out again, and a changed control run shows
+    out = io.StringIO()
+    call_command("verify", f"{lab.study.slug}/1", stdout=out)
+    assert "equal   correction for drift" in out.getvalue()
+    content = json.loads(json.dumps(edition.content))
+    content["analysis"]["drift"][0]["controls"][1]["low"] *= 1.02
+    content["analysis"]["drift"][0]["controls"][1]["high"] *= 1.02
+    (drift,) = [one for one in verify(published_from(content)) if "for drift" in one.what]
+    assert any("factor: published" in one for one in drift.differences)
+    assert any("which the table has not" in one for one in drift.differences)

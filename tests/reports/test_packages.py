@@ -212,6 +212,8 @@ def test_an_edition_follows_from_its_data(slug: str, tmp_path: Path) -> None:
     told = verify(slug)
     assert "DIFFERS" not in told
     assert "checks are equal" in told
+    # and what it cannot work out it says
+    assert "taken   as published, not worked out again: the step from each entry" in told
     packed = tmp_path / "package.zip"
     packed.write_bytes(Client().get(f"/scorecards/{slug}/1/package.zip").content)
     assert verify(packed).count("\n") == told.count("\n")

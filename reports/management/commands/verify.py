@@ -8,7 +8,14 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from reports.degradation import ENGINE_VERSION
 from reports.models import Edition
 from reports.packages import changed_files, read_package
-from reports.verification import CannotVerify, Check, published_from, verify
+from reports.verification import (
+    CannotVerify,
+    Check,
+    Published,
+    published_from,
+    taken_as_published,
+    verify,
+)
 from trials.actions import digest_of
 
 
@@ -30,13 +37,17 @@ class Command(BaseCommand):
     def handle(self, *, edition: str, **_: Any) -> None:
         """Print one line a check."""
         try:
-            name, engine, checks = self._checks(edition)
+            published, checks = self._checks(edition)
+            taken = taken_as_published(published)
         except CannotVerify as why:
             raise CommandError(str(why)) from None
         for check in checks:
             self.stdout.write(f"{'equal' if check.is_equal else 'DIFFERS':<8}{check.what}")
             for difference in check.differences:
                 self.stdout.write(f"        {difference}")
+        for part in taken:
+            self.stdout.write(f"{'taken':<8}as published, not worked out again: {part}")
+        name, engine = published.name, published.engine
         unequal = sum(not check.is_equal for check in checks)
         if engine != ENGINE_VERSION:
             self.stdout.write(f"Published by engine {engine}, worked out by {ENGINE_VERSION}.")
@@ -44,7 +55,7 @@ class Command(BaseCommand):
             raise CommandError(f"{name}: {unequal} of {len(checks)} checks differ.")
         self.stdout.write(f"{name}: all {len(checks)} checks are equal.")
 
-    def _checks(self, wanted: str) -> tuple[str, str, list[Check]]:
+    def _checks(self, wanted: str) -> tuple[Published, list[Check]]:
         path = Path(wanted)
         if path.exists():
             published = read_package(path)
@@ -56,7 +67,7 @@ class Command(BaseCommand):
             worked_out = digest_of(found.content)
             differs = () if worked_out == found.digest else ("the content is not as published",)
             first = Check("the edition's digest", differs)
-        return published.name, published.engine, [first, *verify(published)]
+        return published, [first, *verify(published)]
 
     def _edition(self, wanted: str) -> Edition:
         slug, _, number = wanted.strip("/").removeprefix("scorecards/").partition("/")
