@@ -16,11 +16,11 @@ import re
 import tempfile
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from functools import cache, wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar
 
 from django.apps import apps
 from django.conf import settings
@@ -45,6 +45,7 @@ GetResponse = Callable[[HttpRequest], HttpResponse]
 View = Callable[..., HttpResponse]
 KeyOf = Callable[..., str | None]
 T = TypeVar("T")
+K = TypeVar("K", bound=Hashable)
 
 
 # --- what a page depends on --------------------------------------------------------------------
@@ -100,6 +101,29 @@ def remembered(make: Callable[[], T]) -> Callable[[], T]:
         return last[0][1]
 
     return known
+
+
+class Recent(Generic[K, T]):
+    """The things made last, up to a number, in the memory of this process. Keys say their state."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._kept: OrderedDict[K, T] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def get(self, key: K) -> T | None:
+        """What was kept under this key, if it still is."""
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+            return self._kept.get(key)
+
+    def keep(self, key: K, made: T) -> None:
+        """Keep this, and let go of what nobody asked for the longest."""
+        with self._lock:
+            self._kept[key] = made
+            while len(self._kept) > self._most:
+                self._kept.popitem(last=False)
 
 
 # --- one kept page -----------------------------------------------------------------------------

@@ -8,7 +8,8 @@ else, and can be thrown away and made anew (`manage.py index_editions`).
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from datetime import datetime
+from typing import Any, NamedTuple
 
 from django.conf import settings
 from django.core.paginator import Page, Paginator
@@ -235,17 +236,27 @@ def search(wanted: Wanted) -> QuerySet[PublishedCard]:
     return found
 
 
+class ShownCard(NamedTuple):
+    """Which state of which card a page shows: what is drawn of it depends on nothing else."""
+
+    pk: int
+    edition: int
+    published_at: datetime
+    slug: str
+
+
 def page_of(found: QuerySet[PublishedCard], number: str) -> Page[Any]:
-    """One page of what was found, with its findings; the nearest one for a number beyond.
+    """One page of what was found, as `ShownCard`s; the nearest one for a number beyond.
 
     What is narrowed down is looked for once: counting it and cutting a page from it would each go
     through every text. The whole list is counted by the database, which is quick.
     """
     keys: Any = found.values_list("pk", flat=True)
     page = Paginator(list(keys) if found.query.where else keys, CARDS_ON_A_PAGE).get_page(number)
-    shown = list(page.object_list)
-    cards = PublishedCard.objects.defer("search_text").prefetch_related("findings").in_bulk(shown)
-    page.object_list = [cards[key] for key in shown]
+    here = list(page.object_list)
+    rows = PublishedCard.objects.filter(pk__in=here).values_list(*ShownCard._fields)
+    cards = {row[0]: ShownCard(*row) for row in rows}
+    page.object_list = [cards[key] for key in here]
     return page
 
 

@@ -6,15 +6,18 @@ from typing import Any
 from urllib.parse import urlencode
 
 from django.core.paginator import Page
+from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils import translation
+from django.utils.safestring import SafeString
 from django.utils.translation import gettext
 
+from labsite.kept_pages import Recent
 from reports import charts, words
 from reports.answer import Told, answer
 from reports.charts import Shown
 from reports.content import money
-from reports.index import CARDS_ON_A_PAGE, Choices, Wanted, choices, page_of, search
+from reports.index import CARDS_ON_A_PAGE, Choices, ShownCard, Wanted, choices, page_of, search
 from reports.models import Finding, PublishedCard, PublishedFinding
 from reports.phrases import said_plainly
 from reports.programme import MEASURES, PooledLine, published_lines
@@ -33,7 +36,7 @@ def index_page(wanted: Wanted, query: Mapping[str, str]) -> dict[str, Any]:
     page = page_of(search(wanted), query.get("page", ""))
     kept = {name: value for name, value in query.items() if name in _PARTS and value}
     return {
-        "cards": [card_entry(card) for card in page],
+        "cards": drawn_cards(page.object_list),
         "page": page,
         "count": page.paginator.count,
         **_turning(page, kept),
@@ -90,6 +93,25 @@ def filters(wanted: Wanted, offered: Choices) -> list[dict[str, Any]]:
 
 def _sorted(values: Sequence[str]) -> list[tuple[str, str]]:
     return sorted(((value, said_plainly(value)) for value in values), key=lambda pair: pair[1])
+
+
+# a drawn card takes some 4 kB
+_drawn: Recent[tuple[ShownCard, str], SafeString] = Recent(5_000)
+
+
+def drawn_cards(wanted: Iterable[ShownCard]) -> list[SafeString]:
+    """The cards as they stand in a list, in the page's language. Each state is drawn once."""
+    shown, language = list(wanted), translation.get_language() or ""
+    drawn = {card: kept for card in shown if (kept := _drawn.get((card, language)))}
+    missing = [card for card in shown if card not in drawn]
+    if missing:
+        full = PublishedCard.objects.defer("search_text").prefetch_related("findings")
+        cards = full.in_bulk([card.pk for card in missing])
+        for card in missing:
+            context = {"card": card_entry(cards[card.pk])}
+            drawn[card] = render_to_string("reports/public/_card.html", context)
+            _drawn.keep((card, language), drawn[card])
+    return [drawn[card] for card in shown]
 
 
 def card_entry(card: PublishedCard) -> dict[str, Any]:
@@ -302,7 +324,7 @@ def product_page(product: Product, number: str) -> dict[str, Any]:
     return {
         "product": product,
         "price_words": money(product.list_price, product.currency),
-        "cards": [card_entry(card) for card in page],
+        "cards": drawn_cards(page.object_list),
         "page": page,
         **_turning(page, {}),
     }

@@ -4,11 +4,13 @@ import pytest
 from django.core.management import call_command
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
+from django.utils import translation
 
 from labsite.models import User
 from reports.index import Wanted, choices, index_all, index_edition, page_of, search, wanted_from
 from reports.models import Edition, PublishedCard, PublishedFinding
 from reports.programme import published_lines
+from reports.reader_lists import drawn_cards
 from tests.reports.demo_site import AGES, PAIR, PRICES, publish
 from trials.models import Study
 
@@ -109,12 +111,19 @@ def test_service_behind_a_finding_is_that_of_its_arm() -> None:
 
 
 def test_a_page_of_cards_costs_the_same_queries_however_many_there_are() -> None:
-    with CaptureQueriesContext(
-        connection,
-    ) as asked:
+    with CaptureQueriesContext(connection) as asked:
         shown = page_of(search(Wanted()), "1")
-        assert [list(card.findings.all()) for card in shown]
-    assert len(asked) == 4  # how many, which, the cards, their findings
+    assert len(asked) == 3  # how many, which, their states
+    with CaptureQueriesContext(connection) as asked:
+        drawn = drawn_cards(shown)
+    assert len(asked) <= 2  # the cards, their findings
+    with CaptureQueriesContext(connection) as asked:
+        assert drawn_cards(shown) == drawn
+    assert len(asked) == 0  # drawn once
+    with translation.override("de"):
+        assert drawn_cards(shown) != drawn
+    index_edition(Edition.objects.get(study__slug=PAIR))
+    assert len(drawn_cards(page_of(search(Wanted()), "1"))) == len(drawn) == 3
     assert page_of(search(Wanted()), "no number").number == 1
     assert page_of(search(Wanted()), "999").number == 1
 
