@@ -20,6 +20,8 @@ from xml.parsers import expat
 from openpyxl import Workbook, load_workbook
 from openpyxl.cell import WriteOnlyCell
 
+from labsite.xml_text import for_xml
+
 LONGEST_CELL = 131_072  # characters; what Python's own CSV reader takes
 LONGEST_XLSX_CELL = 32_767  # characters; more is cut off by spreadsheets
 MOST_COLUMNS = 200
@@ -323,16 +325,12 @@ def xlsx_bytes(rows: Iterable[Sequence[Any]], *, title: str) -> bytes:
     return out.getvalue()
 
 
-# Control characters that XML has no place for.
-_NOT_IN_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
-
-
 def _cell(sheet: Any, value: Any) -> Any:
     if not isinstance(value, str):
         return value
     if len(value) >= LONGEST_XLSX_CELL:
         raise BadFile("A text is too long for a spreadsheet's cell. Take the CSV file.")
     # guarded here too: the sheet may be saved as CSV, or the cell edited
-    cell = WriteOnlyCell(sheet, _NOT_IN_XML.sub("\ufffd", guarded(value)))
+    cell = WriteOnlyCell(sheet, for_xml(guarded(value)))
     cell.data_type = "s"
     return cell

@@ -169,7 +169,7 @@ def _readings(
         )
         for place in range(len(labels))
     ]
-    if kind in ("timer", "tally") or any(r.high is None for r in valid):
+    if valid and (kind in ("timer", "tally") or any(r.high is None for r in valid)):
         ends = "; ".join(
             f"{label}: {curve[-1].share:.2f} still whole after {curve[-1].at:g} {found['unit']}"
             for label, curve in zip(labels, curves, strict=True)

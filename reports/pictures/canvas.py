@@ -163,7 +163,7 @@ class Sheet:
         """The whole picture."""
         shape = self.shape
         ground = "" if self.clear else f'<rect width="100%" height="100%" fill="{PAPER}"/>'
-        return (
+        return drawable(
             f'<svg xmlns="http://www.w3.org/2000/svg" width="{shape.width}" '
             f'height="{shape.height}" viewBox="0 0 {shape.width} {shape.height}" role="img" '
             f'font-family="{FONT_FAMILY}"><title>{escape(self.title)}</title>'
@@ -211,10 +211,10 @@ def nice_steps(top: float, count: int = 5) -> list[float]:
         return [0.0, 1.0]
     raw = top / count
     power = 10.0 ** len(str(int(raw))) / 10 if raw >= 1 else 10.0 ** -_zeros(raw)
-    step = next(s * power for s in (1, 2, 2.5, 5, 10) if s * power >= raw - 1e-12)
+    step = next(s * power for s in (1, 2, 2.5, 5, 10) if s * power >= raw * (1 - 1e-9))
     steps = [0.0]
-    while steps[-1] < top - 1e-9:
-        steps.append(round(steps[-1] + step, 10))
+    while steps[-1] < top * (1 - 1e-9):
+        steps.append(float(f"{step * len(steps):.12g}"))
     return steps
 
 

@@ -363,7 +363,7 @@ def survival(
     _key(sheet, groups)
     size = frame.shape.label
     ends = [step.at for curve in curves for step in curve]
-    steps = nice_steps(max([*ends, 1e-9]))
+    steps = nice_steps(max(ends, default=0.0))
     rows = size * 1.05 * len(curves)
     axes = _Axes(
         sheet,

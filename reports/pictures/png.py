@@ -19,8 +19,12 @@ _FILES = {
     "600": _FOLDER / "SourceSansPro-Semibold.ttf",
     "700": _FOLDER / "SourceSansPro-Bold.ttf",
 }
-# signs that the typeface lacks, and what stands for them
-_STAND_INS = str.maketrans({"\u2009": "\u00a0", "\u202f": "\u00a0"})
+# signs that the typeface lacks, and what stands for them; and those that no XML may hold
+_STAND_INS = str.maketrans({"\u2009": "\u00a0", "\u202f": "\u00a0"}) | {
+    number: "\ufffd"
+    for number in (*range(0x20), *range(0xD800, 0xE000), 0xFFFE, 0xFFFF)
+    if number not in (0x9, 0xA, 0xD)
+}
 _MEASURED_AT = 100
 
 
@@ -45,7 +49,7 @@ def to_png(svg: str, *, width: int | None = None) -> bytes:
 
 
 def drawable(text: str) -> str:
-    """The text with signs that the typeface has."""
+    """The text with signs that the typeface has and that an SVG may hold."""
     return text.translate(_STAND_INS)
 
 

@@ -47,7 +47,7 @@ def preview_svg(content: Mapping[str, Any], notice: str = "") -> str:
     parts.append(
         _text(_foot(content, len(findings) - len(shown)), EDGE, HEIGHT - 32, 24, fill=SOFT)
     )
-    label = escape(alt_text(content))
+    label = escape(drawable(alt_text(content)))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}" height="{HEIGHT}" '
         f'viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{label}" '

@@ -19,6 +19,7 @@ from django.views.decorators.http import require_safe
 
 from labsite.kept_pages import kept
 from labsite.models import Lab
+from labsite.xml_text import for_xml
 from reports.errata_queries import corrections, standings_of, withdrawals
 from reports.kept import site_key, study_key
 from reports.models import Edition, EpisodeEdition
@@ -173,7 +174,7 @@ class EditionsFeed(Feed):  # type: ignore[type-arg]
         return study
 
     def title(self, obj: Study | None) -> str:
-        return f"{self.lab_name}: {obj.title if obj else 'scorecards and corrections'}"
+        return for_xml(f"{self.lab_name}: {obj.title if obj else 'scorecards and corrections'}")
 
     def subtitle(self, obj: Study | None) -> str:
         return "New editions, corrections and withdrawals. A scorecard certifies nothing."
@@ -185,16 +186,16 @@ class EditionsFeed(Feed):  # type: ignore[type-arg]
         return _identity(f"feed:{obj.slug if obj else ''}")
 
     def author_name(self, obj: Study | None) -> str:
-        return str(self.lab_name)
+        return for_xml(self.lab_name)
 
     def items(self, obj: Study | None) -> list[Entry]:
         return entries(obj)
 
     def item_title(self, item: Entry) -> str:
-        return item.title
+        return for_xml(item.title)
 
     def item_description(self, item: Entry) -> str:
-        return item.words
+        return for_xml(item.words)
 
     def item_link(self, item: Entry) -> str:
         return item.url

@@ -198,7 +198,7 @@ def test_axis_steps_are_round_and_reach_the_top(top: float, steps: list[float]) 
     assert nice_steps(top) == pytest.approx(steps)
 
 
-@pytest.mark.parametrize("top", [1e-6, 0.003, 0.07, 1, 9.99, 123, 4567, 1e9])
+@pytest.mark.parametrize("top", [1e-30, 1e-12, 1e-9, 1e-6, 0.003, 0.07, 1, 9.99, 123, 4567, 1e9])
 def test_axis_steps_are_few_and_cover(top: float) -> None:
     steps = nice_steps(top)
     assert steps[0] == 0
