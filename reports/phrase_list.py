@@ -95,6 +95,10 @@ PHRASES: tuple[str, ...] = (
     _("level {n}"),
     _("class {n}"),
     _("letter {x}"),
+    _("figure {n}"),
+    _("at least grade {n}"),
+    _("at most {n} times gravity"),
+    _("below {n} times gravity"),
     _("lowest level"),
     _("within the limit"),
     _("no level"),
@@ -121,6 +125,8 @@ PHRASES: tuple[str, ...] = (
     _("time to a rise of 24 °C behind a flame"),
     _("time to a rise of 24 °C behind a radiator"),
     _("force let through by limb protectors"),
+    _("force let through by back protectors"),
+    _("wetting of cloth under a spray, as the figure that AATCC 22 gives it"),
     _("force let through by knuckle protectors at 5 J"),
     _("peak acceleration in bicycle helmets"),
     _("peak acceleration in motorcycle helmets"),
@@ -130,6 +136,10 @@ PHRASES: tuple[str, ...] = (
         "The table also asks for after-glow: none stated for level 1, at most 120 s, 25 s and 5 s for levels 2 to 4; the lower of the two counts."
     ),
     _("Over how many blows the mean is taken was not stated where it was read."),
+    _(
+        "24 kN is the limit of a single blow for level 1; that of level 2 and the number of blows could not be read."
+    ),
+    _("The steps are not equally far apart: neither grades nor figures have a mean."),
     _("The law also limits the time above 150 g and above 200 g."),
     _("The regulation also limits the peak to 275 g."),
     # refusals and cautions of the analysis
@@ -504,6 +514,9 @@ PHRASES: tuple[str, ...] = (
     _("turns"),
     _("grade"),
     _("count"),
+    _("°C"),
+    _("°"),
+    _("times gravity"),
     # methods
     _("a change of {n} % matters here"),
     _("{n} and {n2}"),

@@ -10,6 +10,7 @@ from reports.queries import Bound
 from trials.method_library import components_of, worked
 from trials.models import ControlMaterial, ControlRun, MethodRevision, UncertaintyBudget
 from trials.physics.budget import Budget
+from trials.physics.units import written
 from trials.quality_queries import ControlRow, control_rows
 
 SHOWN = 60
@@ -48,9 +49,10 @@ def control_page(revision: MethodRevision) -> ControlPage:
     record = method_record_of(runs)
     return ControlPage(
         charts=tuple(
-            drawn_controls(name, mine, revision.unit) for name, mine in sorted(by_material.items())
+            drawn_controls(name, mine, written(revision.unit))
+            for name, mine in sorted(by_material.items())
         ),
-        rows=tuple(control_rows(list(reversed(runs))[:SHOWN], revision.unit)),
+        rows=tuple(control_rows(list(reversed(runs))[:SHOWN], written(revision.unit))),
         run_count=len(runs),
         materials=tuple(ControlMaterial.objects.filter(method=revision.method_id)),
         record=record_lines(record),
@@ -115,7 +117,7 @@ def budget_page(revision: MethodRevision) -> BudgetPage | None:
     if newest is None:
         return None
     found = worked(newest)
-    unit = revision.unit
+    unit = written(revision.unit)
     rows = tuple(
         BudgetRow(
             name=one.name,
@@ -146,7 +148,7 @@ def _result(found: Budget, budget: UncertaintyBudget, unit: str) -> tuple[Record
         RecordLine(
             f"Expanded uncertainty, {100 * found.level:.0f} %",
             f"{found.expanded:.2g} {unit} (k = {found.coverage_factor:.3g}), "
-            f"{100 * found.relative:.2g} % of the reading",
+            f"{100 * found.relative:.2g}\u00a0% of the reading",
         ),
         RecordLine(
             "Of the ratio of two such readings",

@@ -50,7 +50,7 @@ def _load_tables(method: Method, shipped: Iterable[Mapping[str, str]]) -> None:
         PublishedLimit.objects.get_or_create(
             method=method,
             standard=table.standard,
-            edition=table.edition or "edition not stated",
+            edition=table.edition_words,
             clause=table.known_from,
             words=table.what,
             is_comparable=False,

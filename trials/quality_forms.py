@@ -28,6 +28,7 @@ from trials.models import (
 )
 from trials.physics.cfc import CLASSES
 from trials.physics.trace_figures import TraceSettings
+from trials.physics.units import written
 
 
 def time_field(label: str, *, required: bool = True, help_text: str = "") -> forms.DateTimeField:
@@ -62,7 +63,7 @@ class InstrumentForm(ActionForm):
         help_text="As on its label: small letters, digits and dashes.",
     )
     kind = forms.ChoiceField(label="Kind", choices=Instrument.Kind.choices)
-    unit = text_field("Unit it reads in", required=True, most=20, help_text="Such as degC or kN.")
+    unit = text_field("Unit it reads in", required=True, most=20, help_text="Such as °C or kN.")
     serial = text_field("Serial number", most=80)
     place = text_field("Where it is kept", most=80)
     note = long_text_field("Note")
@@ -239,12 +240,12 @@ class ControlRunForm(ActionForm):
         super().__init__(*args, **kwargs)
         self.raw_names = self.RAW.get(revision.outcome_kind, ())
         labels = {
-            "value": f"Reading, in {revision.unit}",
+            "value": f"Reading, in {written(revision.unit)}",
             "seconds": "Seconds",
             "turns": "Turns",
-            "held_at": f"Held at, in {revision.unit}",
-            "failed_at": f"Failed at, in {revision.unit}",
-            "level": f"Level, in {revision.unit}",
+            "held_at": f"Held at, in {written(revision.unit)}",
+            "failed_at": f"Failed at, in {written(revision.unit)}",
+            "level": f"Level, in {written(revision.unit)}",
             "before_g": "Mass before, in g",
             "after_g": "Mass after, in g",
         }

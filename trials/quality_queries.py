@@ -30,7 +30,8 @@ from trials.models import (
     TraceUpload,
 )
 from trials.physics.trace_figures import FIGURES
-from trials.queries import WRITTEN, interval_words
+from trials.physics.units import written
+from trials.queries import interval_words
 from trials.stands_for import is_moved, newest_by, shift_of
 
 SHOWN = 100
@@ -142,11 +143,6 @@ def instrument_page(instrument: Instrument, day: date) -> InstrumentPage:
         ),
         run_count=instrument.uses.count(),
     )
-
-
-def written(unit: str) -> str:
-    """A unit as people write it."""
-    return WRITTEN.get(unit, unit)
 
 
 def error_words(finding: OutOfTolerance) -> str:

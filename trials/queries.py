@@ -26,11 +26,10 @@ from trials.models import (
     Study,
 )
 from trials.physics.derivations import PowerLaw, derivation, derive, power_law
+from trials.physics.units import written
 
 RUNS_A_PAGE = 200
 LONGEST_NOTE = 2000  # characters
-# units of settings as people write them; methods name them as the unit table does
-WRITTEN = {"degC": "°C", "degC rise": "°C", "deg": "°", "g_n": "times gravity", "count": ""}
 RATERS_SETTING = "raters"  # a graded method says with this setting how many people grade
 
 
@@ -680,14 +679,14 @@ def setting_fact(setting: Mapping[str, Any]) -> Fact:
     value = setting["value"]
     number = plain(float(value)) if isinstance(value, int | float) else str(value)
     unit = setting.get("unit") or ""
-    return Fact(setting["label"], f"{number}\u00a0{WRITTEN.get(unit, unit)}".rstrip("\u00a0"))
+    return Fact(setting["label"], f"{number}\u00a0{written(unit)}".rstrip("\u00a0"))
 
 
 def _derived_law(revision: MethodRevision) -> PowerLaw | None:
     if not revision.derivation or revision.levels:
         return None
     law = power_law(revision.derivation, revision.derivation_settings, unit=revision.unit)
-    return law._replace(unit=WRITTEN.get(law.unit, law.unit))
+    return law._replace(unit=written(law.unit))
 
 
 def _level(level: float, revision: MethodRevision) -> Level:
@@ -696,7 +695,7 @@ def _level(level: float, revision: MethodRevision) -> Level:
         value, unit = derive(
             revision.derivation, level, revision.derivation_settings, unit=revision.unit
         )
-        derived = f"{value:.3g}\u00a0{unit}"
+        derived = f"{value:.3g}\u00a0{written(unit)}"
     return Level(float(level), with_unit(level, revision.unit), derived)
 
 

@@ -33,6 +33,7 @@ from trials.physics.calibration import (
     widened_by_tolerance,
 )
 from trials.physics.trace_figures import FIGURES, offset_sensitivity
+from trials.physics.units import written
 
 # A turn is counted and a grade is seen; the difference of two weighings on one balance loses what
 # both share. None of them is moved by a constant correction.
@@ -151,7 +152,7 @@ def _one(
 
 def _off(amount: float, unit: str) -> str:
     side = "too low" if amount > 0 else "too high"
-    return f"{plain(float(f'{abs(amount):.3g}'))}\u00a0{unit} {side}"
+    return f"{plain(float(f'{abs(amount):.3g}'))}\u00a0{written(unit)} {side}"
 
 
 class _Traced(NamedTuple):

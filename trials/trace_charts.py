@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from trials.intervals import plain
 from trials.physics.trace import Trace
 from trials.physics.trace_figures import Figure, outline
+from trials.physics.units import written
 
 WIDTH, HEIGHT = 800, 260
 LEFT, RIGHT, TOP, BOTTOM = 96, 16, 14, 38
@@ -83,7 +84,7 @@ def _chart(figure: Figure, title: str, from_s: float, to_s: float) -> TraceChart
             Mark(x(at), f"{_short(at * 1000 if is_milli else at)} {unit}") for at in marks
         ),
         y_marks=tuple(Mark(y(v), _short(v)) for v in sorted({low, (low + high) / 2, high})),
-        unit=trace.unit,
+        unit=written(trace.unit),
         words=_words(trace, title, from_s, to_s, high),
     )
 
@@ -94,6 +95,6 @@ def _short(value: float) -> str:
 
 def _words(trace: Trace, title: str, from_s: float, to_s: float, high: float) -> str:
     return (
-        f"{title}: {trace.unit} from {_short(from_s)} to {_short(to_s)} s, "
-        f"highest {_short(high)} {trace.unit}."
+        f"{title}: {written(trace.unit)} from {_short(from_s)} to {_short(to_s)} s, "
+        f"highest {_short(high)} {written(trace.unit)}."
     )

@@ -6,6 +6,7 @@ from django import template
 from django.utils.safestring import SafeString
 
 from reports import phrases
+from trials.physics.units import written
 
 register = template.Library()
 
@@ -14,6 +15,12 @@ register = template.Library()
 def said(text: Any) -> SafeString:
     """The text in the page's language, marked as English where it is not known."""
     return phrases.said("" if text is None else str(text))
+
+
+@register.filter
+def unit_said(unit: str) -> SafeString:
+    """A unit as people write it, in the page's language."""
+    return phrases.said(written(unit))
 
 
 @register.filter

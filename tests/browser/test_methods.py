@@ -6,7 +6,7 @@ from collections.abc import Callable
 import pytest
 from playwright.sync_api import Page, expect
 
-from tests.browser.bench_steps import put_on_rig
+from tests.browser.bench_steps import look, put_on_rig
 from tests.browser.screenshots import planned_run
 
 pytestmark = pytest.mark.browser
@@ -24,7 +24,9 @@ def test_a_thermometer_found_wrong_shows_what_it_spoiled(visit: Visit) -> None:
     expect(page.get_by_role("link", name=re.compile("^To be looked at: F5UG-C"))).to_have_count(2)
     beyond = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
     assert page.evaluate(beyond) == 0
+    look(page, "thermometer-spoiled")
     page.get_by_role("link", name="What was published, and what it would be").click()
+    look(page, "thermometer-preview")
     row = page.get_by_role("row", name=re.compile("Contact heat resistance"))
     expect(row).to_contain_text("Some loss")
     expect(row).to_contain_text("Nothing could be said any more")
@@ -36,7 +38,7 @@ def test_a_trace_is_read_again_with_other_settings(visit: Visit) -> None:
     page.goto("/lab/traces/")
     page.get_by_role("link", name=re.compile(r"^drop-")).first.click()
     expect(page.get_by_text("Worked out again just now: the same.")).to_be_visible()
-    expect(page.get_by_role("img", name=re.compile("^The event: g_n"))).to_be_visible()
+    expect(page.get_by_role("img", name=re.compile("^The event: times gravity"))).to_be_visible()
     page.get_by_label("Baseline to, in s").fill("0.00001")
     page.get_by_role("button", name="Read it like this").click()
     expect(page.get_by_text(re.compile("samples lie in the quiet stretch"))).to_be_visible()
@@ -73,3 +75,18 @@ def test_distance_shows_while_seconds_are_typed_and_a_film_gives_the_time(visit:
     expect(page.get_by_role("status").first).to_contain_text("4.16 and 4.24")
     page.get_by_role("button", name="Keep it as the reading of this run").click()
     expect(page.get_by_text("Kept: ended at 4.2").first).to_be_visible()
+
+
+def test_what_stands_behind_readings_fits_every_screen(visit: Visit) -> None:
+    page = visit("lead")
+    for name, path in (
+        ("budget", "/lab/methods/reference-abrasion/1/budget/"),
+        ("control", "/lab/controls/reference-abrasion/1/"),
+        ("controls", "/lab/controls/"),
+        ("consumables", "/lab/consumables/"),
+        ("method", "/lab/methods/contact-heat/1/"),
+        ("instrument", "/lab/instruments/th-1/"),
+    ):
+        page.goto(path)
+        look(page, name)
+        expect(page.get_by_text("degC")).to_have_count(0)

@@ -66,6 +66,13 @@ from trials.physics.units import convert
         ("en-407-flame", 0, "level 4"),
         ("en-407-convective", 17.9, "level 3"),
         ("en-407-radiant", 95, "level 4"),
+        # ISO 4920 grades 5, 4, 3, 2, 1, 0 are the figures 100, 90, 80, 70, 50, 0 (a supplier)
+        ("iso-4920-spray", 5, "figure 100"),
+        ("iso-4920-spray", 4, "figure 90"),
+        ("iso-4920-spray", 3, "figure 80"),
+        ("iso-4920-spray", 2, "figure 70"),
+        ("iso-4920-spray", 1, "figure 50"),
+        ("iso-4920-spray", 0, "figure 0"),
         # 16 CFR 1203.12 (d) (2), the law's text: shall not exceed 300 g
         ("cpsc-1203-peak", 300, "within the limit"),
         ("cpsc-1203-peak", 300.1, ""),
@@ -129,6 +136,25 @@ def test_ends_that_leave_two_names_open():
 def test_mean_and_single_blow(forces_kn, name):
     ends = [(force, force) for force in forces_kn]
     assert TABLES["en-1621-1"].names_of(ends) == (name, name)
+
+
+@pytest.mark.parametrize(
+    ("forces_kn", "name"),
+    # EN 1621-2:2014 (a test laboratory): mean below 18 kN and single below 24 kN; level 2 mean 9 kN
+    [
+        ([17.9] * 3, "level 1"),
+        ([18.0] * 3, ""),
+        ([10.0, 10.0, 23.9], "level 1"),
+        ([10.0, 10.0, 24.0], ""),
+        ([8.9] * 3, "level 2"),
+        ([9.0] * 3, "level 1"),
+        ([1.0, 1.0, 24.0], ""),
+    ],
+)
+def test_back_protectors_by_mean_and_single_blow(forces_kn, name):
+    table = TABLES["en-1621-2"]
+    assert table.names_of([(force, force) for force in forces_kn]) == (name, name)
+    assert table.bound_words(table.steps[0]) == ("mean below 18 kN, no single one above 24 kN")
 
 
 def test_a_mean_at_its_bound_passes_where_the_table_says_at_most():
@@ -200,6 +226,26 @@ def test_what_keeps_a_method_out_of_a_table():
         "100, 250, 350, 500"
         in heat.differences(unit="s", higher_is_better=True, settings=settings)[0]
     )
+
+
+def test_settings_outside_are_told_with_both_ends():
+    # EN 1078: 5.42 to 5.52 m/s on the flat anvil (an encyclopaedia)
+    (told,) = TABLES["en-1078-peak"].differences(
+        unit="g_n", higher_is_better=False, settings={"impact_speed_m_s": 6.0}
+    )
+    assert told == "The table asks for impact speed m s of 5.42 to 5.52."
+    # a grade that is better the lower it is cannot be read in a table that rises
+    spray = TABLES["iso-4920-spray"]
+    (told,) = spray.differences(unit="grade", higher_is_better=False, settings={"water_ml": 250})
+    assert "better end" in told
+    assert spray.bound_words(spray.steps[4]) == "at least grade 4"
+
+
+def test_every_table_names_its_edition_or_says_that_none_was_stated():
+    assert TABLES["en-1621-2"].named == "EN 1621-2 (2014)"
+    assert TABLES["en-388-tear"].named == "EN 388 (edition not stated)"
+    for table in TABLES.values():
+        assert table.edition_words.strip()
 
 
 @pytest.mark.parametrize("value", [-1.0, math.nan, -math.inf])

@@ -157,7 +157,10 @@ def test_the_calibration_of_the_accelerometer_moves_the_criterion(lab):
         mean_g = (HALF_SINE / 0.67022966364966334) ** 0.4 * peak_g
         moved = (row["used_low"] + row["used_high"] - row["low"] - row["high"]) / 2
         assert moved == pytest.approx(2.5 * criterion * 3.0 / mean_g, rel=5e-3)
-        assert "ac-1 reads 3\u00a0g_n too low: corrected by its calibration" in row["used_words"]
+        assert (
+            "ac-1 reads 3\u00a0times gravity too low: corrected by its calibration"
+            in row["used_words"]
+        )
     found = next(
         one for one in edition.content["findings"] if one["method"]["key"] == "headform-drop"
     )

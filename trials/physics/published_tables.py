@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Literal
 
 from trials.physics.checks import not_negative
 from trials.physics.errors import OutOfRange, UnknownTable
-from trials.physics.units import convert, is_convertible
+from trials.physics.units import convert, is_convertible, written
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -60,7 +60,7 @@ class Table:
     key : str
         Name in the program, which never changes its meaning.
     standard, edition : str
-        Edition is empty where the source did not say it.
+        Edition is empty where the source did not say it; see `named`.
     what : str
         What is measured, as words that fit "for ...".
     unit : str
@@ -102,6 +102,16 @@ class Table:
     setting_unit: str = ""
     needs: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     also: str = ""
+
+    @property
+    def edition_words(self) -> str:
+        """The edition, or that it was not stated where the table was read."""
+        return self.edition or "edition not stated"
+
+    @property
+    def named(self) -> str:
+        """The standard with its edition."""
+        return f"{self.standard} ({self.edition_words})"
 
     def steps_for(self, settings: Mapping[str, float] | None = None) -> tuple[Step, ...]:
         """Return the steps that hold under a method's settings (key to number)."""
@@ -194,7 +204,9 @@ class Table:
         for key, (least, most) in self.needs.items():
             value = settings.get(key)
             if value is None or not least <= value <= most:
-                asked = f"{least:g}" if least == most else f"at least {least:g}"
+                asked = f"{least:g}" if least == most else f"{least:g} to {most:g}"
+                if math.isinf(most):
+                    asked = f"at least {least:g}"
                 found.append(f"The table asks for {_words(key)} of {asked}.")
         return found
 
@@ -205,16 +217,19 @@ class Table:
     def bound_words(self, step: Step) -> str:
         """Return what a step asks for, in words: "at least 250 N"."""
         if self.higher_is_better:
-            asked = f"at least {step.bound:g} {self.unit}"
+            asked = f"at least {self._amount(step.bound)}"
         elif self.is_strict:
-            asked = f"below {step.bound:g} {self.unit}"
+            asked = f"below {self._amount(step.bound)}"
         else:
-            asked = f"at most {step.bound:g} {self.unit}"
+            asked = f"at most {self._amount(step.bound)}"
         if self.counts == "mean":
             asked = f"mean {asked}"
         if step.most is not None:
-            asked += f", no single one above {step.most:g} {self.unit}"
+            asked += f", no single one above {self._amount(step.most)}"
         return asked if step.at is None else f"{asked}, at {step.at:g} {self.setting_unit}"
+
+    def _amount(self, bound: float) -> str:
+        return f"grade {bound:g}" if self.unit == "grade" else f"{bound:g} {written(self.unit)}"
 
     def _meets(self, step: Step, value: float) -> bool:
         if self.higher_is_better:
@@ -244,6 +259,7 @@ def _ladder(word: str, *bounds: float, names: str = "") -> tuple[Step, ...]:
     return tuple(Step(f"{word} {name}", bound) for name, bound in zip(called, bounds, strict=True))
 
 
+_BELOW_24 = math.nextafter(24.0, 0.0)
 _FLAME = "after-glow: none stated for level 1, at most 120 s, 25 s and 5 s for levels 2 to 4"
 
 _ALL = (
@@ -412,6 +428,22 @@ _ALL = (
         needs={"mass_kg": (5, 5), "anvil_radius_mm": (50, 50)},
     ),
     Table(
+        "en-1621-2",
+        "EN 1621-2",
+        "2014",
+        "force let through by back protectors",
+        "kN",
+        # a single blow is to stay below 24 kN; level 2 cannot allow one that level 1 does not
+        (Step("level 1", 18, most=_BELOW_24), Step("level 2", 9, most=_BELOW_24)),
+        known_from=_LABORATORY,
+        higher_is_better=False,
+        is_strict=True,
+        counts="mean",
+        needs={"mass_kg": (5, 5)},
+        also="24 kN is the limit of a single blow for level 1; that of level 2 and the number of "
+        "blows could not be read.",
+    ),
+    Table(
         "en-13594-knuckle",
         "EN 13594",
         "2015",
@@ -421,6 +453,19 @@ _ALL = (
         higher_is_better=False,
         counts="mean",
         also="Over how many blows the mean is taken was not stated where it was read.",
+    ),
+    Table(
+        "iso-4920-spray",
+        "ISO 4920",
+        "",
+        "wetting of cloth under a spray, as the figure that AATCC 22 gives it",
+        "grade",
+        tuple(
+            Step(f"figure {figure}", grade) for grade, figure in enumerate((0, 50, 70, 80, 90, 100))
+        ),
+        known_from="printed by a supplier",
+        needs={"water_ml": (248, 252)},
+        also="The steps are not equally far apart: neither grades nor figures have a mean.",
     ),
     Table(
         "cpsc-1203-peak",

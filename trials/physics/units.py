@@ -23,6 +23,23 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+_WRITTEN = {
+    "degC": "°C",
+    "degC rise": "°C",
+    "degC/s": "°C/s",
+    "degC/min": "°C/min",
+    "degF": "°F",
+    "degF rise": "°F",
+    "deg": "°",
+    "g_n": "times gravity",
+    "count": "",
+}
+
+
+def written(unit: str) -> str:
+    """Return a unit of the table below as people write it; a count has none."""
+    return _WRITTEN.get(unit, unit)
+
 
 @dataclass(frozen=True)
 class Unit:

@@ -18,6 +18,7 @@ from specimens.trails import lab_trail
 from trials import quality_queries, trace_work, traces
 from trials.models import Run, TraceFile, TraceReading, TraceUpload
 from trials.physics.trace_figures import TraceSettings
+from trials.physics.units import written
 from trials.quality_forms import KeepFigureForm, TraceForm, TraceUploadForm
 from trials.quality_queries import figure_text, work_line
 
@@ -136,7 +137,7 @@ def _form(request: HttpRequest, shown: TraceFile) -> TraceForm:
     columns = traces.column_labels(shown)
     fixed = traces.method_settings(shown.run.revision)
     chosen = traces.first_choice(shown)
-    labels = [f"{c['label']}{' in ' + c['unit'] if c['unit'] else ''}" for c in columns]
+    labels = [f"{c['label']}{' in ' + written(c['unit']) if c['unit'] else ''}" for c in columns]
     # a form that was sent always names its unit, even when every column was left out
     given = request.GET if "value_unit" in request.GET else chosen
     return TraceForm(given, labels=labels, fixed=fixed)
