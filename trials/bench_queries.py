@@ -22,7 +22,8 @@ from trials.models import (
 )
 from trials.photos import PhotoLine, marks_of, photos_of
 from trials.phrases import phrases_for
-from trials.quality_queries import MadeWith, made_with, written
+from trials.physics.units import written
+from trials.quality_queries import MadeWith, made_with
 from trials.queries import RunLine, for_bench, run_line
 from trials.safety import Prompts, prompts_of
 from trials.sketches import Sketch, sketch_of
@@ -74,6 +75,24 @@ class ToConfirm:
 
 
 @dataclass(frozen=True)
+class Shot:
+    """What one challenge of a series came to, in the order of `at`, in ms since 1970."""
+
+    run: int
+    level: float
+    outcome: str
+    at: float
+
+
+@dataclass(frozen=True)
+class ShotSeries:
+    """A method that goes up and down: the shots of one arm, and all its runs that are not void."""
+
+    told: tuple[Shot, ...]
+    runs: tuple[int, ...]
+
+
+@dataclass(frozen=True)
 class BenchAids:
     """Everything around the entry of one run."""
 
@@ -87,6 +106,7 @@ class BenchAids:
     reads: dict[str, float]
     usual: dict[str, float | None]
     step_rule: dict[str, Any]
+    shots: ShotSeries | None
     asks_watcher: bool
     watcher: str
     phrases: tuple[str, ...]
@@ -120,6 +140,7 @@ def bench_aids(run: Run, user: User) -> BenchAids:
         ),
         photos=photos_of(run),
         marks=tuple(marks_of(run)[:MOST_MARKS]),
+        shots=shot_series(run),
         to_confirm=tuple(_to_confirm(one, revision, user) for one in waiting)
         if (revision.needs_second_person or revision.keyed_twice) and not is_void
         else (),
@@ -142,10 +163,36 @@ def added_run_aids(study: Study, revision: MethodRevision, user: User) -> BenchA
         sketch=None,
         photos=(),
         marks=(),
+        shots=None,
         to_confirm=(),
         confirmations=(),
         **_method_aids(revision, user),
     )
+
+
+def shot_series(run: Run) -> ShotSeries | None:
+    """Where the run's method goes up and down: what its arm's shots were so far.
+
+    Each arm climbs for itself. A blind study has no series, because its runs would tell which specimens
+    belong together.
+    """
+    if not run.revision.step_rule.get("up_and_down") or run.study.is_blind:
+        return None
+    same = Run.objects.valid().filter(
+        study=run.study,
+        revision__method=run.revision.method,
+        specimen__memberships__arm__members__specimen=run.specimen,
+        specimen__memberships__arm__study=run.study,
+    )
+    readings = Reading.objects.filter(run__in=same).order_by("measured_at")
+    first_at: dict[int, float] = {}
+    for reading in readings:
+        first_at.setdefault(reading.run_id, reading.measured_at.timestamp() * 1000)
+    told = tuple(
+        Shot(one.run_id, float(one.raw["level"]), one.raw["outcome"], first_at[one.run_id])
+        for one in readings.current()
+    )
+    return ShotSeries(told, tuple(same.values_list("pk", flat=True)))
 
 
 def _method_aids(revision: MethodRevision, user: User) -> dict[str, Any]:

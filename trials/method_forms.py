@@ -17,6 +17,7 @@ from trials.plans.families import FAMILIES as WORK_FAMILIES
 from trials.safety import FAMILIES
 
 LONGEST_LINES = 20_000
+STEP_RULE = ("start", "stride", "may_return", "enough", "up_and_down")
 
 
 class LinesField(forms.CharField):
@@ -220,6 +221,7 @@ class DraftForm(ActionForm):
                 "step_stride",
                 "step_may_return",
                 "step_enough",
+                "step_up_and_down",
             ),
         ),
         ("Beside a standard", ("relation", "standard_note")),
@@ -326,6 +328,11 @@ class DraftForm(ActionForm):
         min_value=1,
         help_text="Such as 1.3; empty means until no level is left between.",
     )
+    step_up_and_down = forms.BooleanField(
+        label="Shots go up and down: higher after one that held, lower after one that failed",
+        required=False,
+        help_text="For readings held or failed at a level; each arm has its own series.",
+    )
     relation = text_field("Relation to a standard", required=True)
     standard_note = long_text_field("Which standard it borrows from, and how it departs")
     needs_instruments = forms.MultipleChoiceField(
@@ -375,7 +382,7 @@ class DraftForm(ActionForm):
             if name != "figure" and value is not None
         }
         rule = revision.step_rule
-        for name in ("start", "stride", "may_return", "enough"):
+        for name in STEP_RULE:
             initial[f"step_{name}"] = rule.get(name)
         initial["trace"] = revision.trace.get("figure", "")
         initial["trace_settings"] = NamedNumbersField().write(numbers)
@@ -402,7 +409,7 @@ class DraftForm(ActionForm):
         trace = {"figure": figure} | numbers if figure else {}
         rule = {
             name: value
-            for name in ("start", "stride", "may_return", "enough")
+            for name in STEP_RULE
             if (value := cleaned.pop(f"step_{name}", None)) not in (None, "")
         }
         if not any(rule.values()):
@@ -437,7 +444,7 @@ class LimitForm(ActionForm):
         required=False,
         choices=[
             ("", "none: words only"),
-            *((table.key, f"{table.standard}: {table.what}") for table in TABLES.values()),
+            *((table.key, f"{table.named}: {table.what}") for table in TABLES.values()),
         ],
         help_text="Hold the table that is shown afterwards against your copy of the standard.",
     )

@@ -20,10 +20,10 @@ from trials.physics.derivations import check_settings, derivation
 from trials.physics.errors import PhysicsError
 from trials.physics.published_tables import table_named
 from trials.physics.trace_figures import FIGURES, FIXED_WORDS
-from trials.physics.units import is_convertible, unit_of
+from trials.physics.units import is_convertible, unit_of, written
 from trials.plans.families import rule_problems, rule_words
 from trials.published_levels import differences
-from trials.queries import WRITTEN, setting_fact
+from trials.queries import setting_fact
 
 State = MethodRevision.State
 
@@ -143,10 +143,23 @@ def draft_problems(revision: MethodRevision) -> dict[str, list[str]]:
         problems["steps"] = ["Write the steps: one a line."]
     if revision.corrects_by_control and not revision.control_material:
         problems["control_material"] = ["Name the material, if readings are corrected by it."]
+    problems |= _step_problems(revision)
     wrong = rule_problems(revision.spoils_rules)
     if wrong:
         problems["spoils_rules"] = wrong
     problems |= _derivation_problems(revision) | _trace_problems(revision)
+    return problems
+
+
+def _step_problems(revision: MethodRevision) -> dict[str, list[str]]:
+    rule, problems = revision.step_rule, {}
+    if rule.get("start") is not None and rule["start"] not in revision.levels:
+        problems["step_start"] = ["The start is one of the levels."]
+    if rule.get("up_and_down"):
+        if revision.outcome_kind != MethodRevision.Outcome.CHALLENGE:
+            problems["step_up_and_down"] = ["Only shots that hold or fail go up and down."]
+        elif not revision.levels:
+            problems["step_up_and_down"] = ["It goes up and down by levels: name them."]
     return problems
 
 
@@ -278,7 +291,7 @@ def _share(revision: MethodRevision, value: float) -> list[str]:
 
 
 def _in_unit(revision: MethodRevision, value: float) -> list[str]:
-    return [f"{plain(value)}\u00a0{WRITTEN.get(revision.unit, revision.unit)}".rstrip()]
+    return [f"{plain(value)}\u00a0{written(revision.unit)}".rstrip()]
 
 
 def _in_order(value: dict[str, Any]) -> list[tuple[str, Any]]:
@@ -300,7 +313,7 @@ def _trace_lines(revision: MethodRevision, value: dict[str, Any]) -> list[str]:
 def _derivation_lines(revision: MethodRevision, value: dict[str, Any]) -> list[str]:
     known = {one.key: one for one in derivation(revision.derivation).settings}
     return [
-        f"{known[key].words}: {_plain(one)}\u00a0{WRITTEN.get(known[key].unit, known[key].unit)}"
+        f"{known[key].words}: {_plain(one)}\u00a0{written(known[key].unit)}"
         if key in known
         else f"{key}: {_plain(one)}"
         for key, one in _in_order(value)
@@ -316,7 +329,7 @@ def _step_lines(revision: MethodRevision, value: dict[str, Any]) -> list[str]:
 _WRITERS: Mapping[str, Callable[[MethodRevision, Any], list[str]]] = {
     "outcome_kind": lambda revision, _: [str(revision.get_outcome_kind_display())],
     "direction": lambda revision, _: [str(revision.get_direction_display())],
-    "unit": lambda _, value: [WRITTEN.get(value, value)],
+    "unit": lambda _, value: [written(value)],
     "margin": _share,
     "control_drift_limit": _share,
     "resolution": _in_unit,

@@ -1,12 +1,53 @@
 """Steps at the bench that several browser tests take."""
 
 import json
+import os
 import uuid
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
+
+PORTRAIT = {"width": 820, "height": 1180}
+LANDSCAPE = {"width": 1180, "height": 820}
+PHONE = {"width": 390, "height": 844}
+HALF = {"width": 410, "height": 590}  # 200 % zoom halves the width in CSS pixels
+LEAST_TARGET_PX = 48
+SMALL = """(least) => [...document.querySelectorAll(
+    "main button, main .big-button, main summary, main .choice, main select, main textarea, "
+    + "main input:not([type=radio], [type=checkbox], [type=hidden]), .bench-link")]
+  .filter((part) => part.checkVisibility() && !part.closest(".queue, .field-hint"))
+  .map((part) => ({part, box: part.getBoundingClientRect()}))
+  .filter(({box}) => box.height < least || box.width < least)
+  .map(({part, box}) => `${part.outerHTML.slice(0, 90)} ${box.width} x ${box.height}`)"""
+SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+
+
+def look(page: Page, name: str) -> None:
+    """Nothing to scroll sideways; with LOOK_AT, a picture at each width for a person to look at."""
+    before = page.viewport_size
+    for width in (390, 820, 1440):
+        page.set_viewport_size({"width": width, "height": 900})
+        page.wait_for_timeout(200)  # drawings take a new width a moment later
+        if folder := os.environ.get("LOOK_AT"):
+            page.screenshot(path=f"{folder}/{name}-{width}.png", full_page=True)
+        assert page.evaluate(SIDEWAYS) == 0, f"{page.url} at {width} px"
+    page.set_viewport_size(before or PORTRAIT)
+
+
+def assert_usable(page: Page) -> None:
+    """No fault that a program finds, no target under 48 px, nothing to scroll sideways."""
+    before = page.viewport_size
+    for size in (PORTRAIT, LANDSCAPE, PHONE, HALF):
+        page.set_viewport_size(size)
+        assert page.evaluate(SIDEWAYS) == 0, f"{page.url} at {size}"
+        assert page.evaluate(SMALL, LEAST_TARGET_PX) == [], f"{page.url} at {size}"
+    page.set_viewport_size(before or PORTRAIT)
+    found = Axe().run(page).response["violations"]
+    assert [(one["id"], one["nodes"][0]["html"][:120]) for one in found] == [], page.url
+
 
 RIG_DRAWN = """() => {
   const section = document.querySelector("[data-specimen]");

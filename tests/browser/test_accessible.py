@@ -36,7 +36,13 @@ PAGES = {
         f"/scorecards/{PAIR}/1/package/",
         "/scorecards/not-there/",
     ],
-    "technician": ["/bench/", f"/bench/{AGES}/", f"/bench/{PAIR}/", "/lab/"],
+    "technician": [
+        "/bench/",
+        f"/bench/{AGES}/",
+        f"/bench/{PAIR}/",
+        f"/bench/{PAIR}/added/belt-abrasion/",
+        "/lab/",
+    ],
     "lead": [
         "/lab/",
         "/lab/specimens/",

@@ -13,6 +13,7 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
+from tests.browser.bench_steps import assert_usable
 from tests.faults.bench_rounds import count, play
 from tests.faults.bench_site import (
     BenchSite,
@@ -146,11 +147,13 @@ class TestASessionWithoutNetwork:
         form.locator("[name=zone]").select_option("left-sleeve")
         form.get_by_role("button", name="Add this run").click()
         expect(page.locator("[data-added-head]")).to_contain_text("ABCD-H, Left sleeve")
+        assert_usable(page)
         rig = page.locator("[data-specimen-form]")
         rig.locator("[name=code]").fill("abcdh")
         rig.locator("label", has_text="Left sleeve").click()
         rig.get_by_role("button", name="This is on the rig").click()
         raw = fill(page, "belt-abrasion", 3)
+        assert_usable(page)
         take_photo(page)
         keep(page)
         page.goto(bench.seed["sheet"])
@@ -208,6 +211,7 @@ class TestASessionWithoutNetwork:
         watch = page.locator("[data-watch-due]:visible")
         expect(watch.locator("[data-watch-left]")).to_have_text(re.compile(r"^(1:00:00|59:\d\d)$"))
         watch.locator("summary").click()
+        assert_usable(page)
         watch.locator("[name=watcher]").fill("B. Second")
         watch.get_by_role("button", name="It has ended").click()
         expect(watch.locator("[data-problem=note]")).to_contain_text("say why it ends early")

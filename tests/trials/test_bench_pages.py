@@ -8,9 +8,11 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
+from labsite import triggers
 from labsite.roles import Role
 from trials import actions
-from trials.models import Run, Study
+from trials.bench_queries import for_aids, shot_series
+from trials.models import MethodRevision, Run, Study
 
 SHEET = "/bench/worn-against-new/"
 
@@ -161,6 +163,38 @@ class TestEntryPage:
         assert "failed at 1.6" not in words
         # nor which side of the comparison this one is on
         assert " new " not in words.replace("worn against new", "")
+
+    def test_a_series_of_shots_knows_its_arm_and_a_blind_study_has_none(
+        self, bench_lab, at_bench, technician, checks_passed
+    ):
+        runs = [bench_lab.run_of("point-challenge") for _ in range(3)]
+        other = bench_lab.run_of("point-challenge", 1)
+        rule = {"start": 2.5, "up_and_down": True}
+        triggers.remove()
+        MethodRevision.objects.filter(pk=other.revision_id).update(step_rule=rule)
+        first = read(runs[0], technician, {"level": 2.5, "outcome": "held"})
+        read(runs[1], technician, {"level": 3.15, "outcome": "failed"})
+        read(other, technician, {"level": 10, "outcome": "held"})
+        read(
+            runs[0],
+            technician,
+            {"level": 2.5, "outcome": "failed"},
+            supersedes=first.pk,
+            reason="Looked at the clay again.",
+        )
+        series = shot_series(for_aids(runs[2].pk, "worn-against-new"))
+        assert sorted(series.runs) == [run.pk for run in runs]
+        assert [(shot.run, shot.level, shot.outcome) for shot in series.told] == [
+            (runs[1].pk, 3.15, "failed"),
+            (runs[0].pk, 2.5, "failed"),
+        ]
+        at = {shot.run: shot.at for shot in series.told}
+        assert at[runs[0].pk] < at[runs[1].pk], "an amended shot keeps its place"
+        Study.objects.update(is_blind=True)
+        triggers.install()
+        assert shot_series(for_aids(runs[2].pk, "worn-against-new")) is None
+        words = words_of(at_bench.get(f"{SHEET}runs/{runs[2].pk}/"))
+        assert "The study is blind, so no level is proposed here" in words
 
     def test_a_run_belongs_to_its_study(self, bench_lab, at_bench):
         run = bench_lab.run_of("padding-drop")

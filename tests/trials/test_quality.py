@@ -503,6 +503,8 @@ def test_a_draft_is_changed_put_in_force_and_then_stands(lead, bench_lab):
         ({"trace": {"figure": "seam_work"}}, "trace_settings"),
         ({"trace": {"figure": "peak_force"}}, "unit"),
         ({"corrects_by_control": True, "control_material": ""}, "control_material"),
+        ({"step_rule": {"start": 7}}, "step_start"),
+        ({"step_rule": {"up_and_down": True}}, "step_up_and_down"),
     ],
 )
 def test_a_draft_that_makes_no_sense_is_refused(lead, bench_lab, fields, named):
@@ -511,6 +513,21 @@ def test_a_draft_that_makes_no_sense_is_refused(lead, bench_lab, fields, named):
     with pytest.raises(Refused) as refused:
         method_library.change_draft(by=lead, revision=draft, fields=fields)
     assert named in refused.value.problems
+
+
+def test_shots_go_up_and_down_by_levels_and_the_changes_tell_it(lead, bench_lab):
+    old = bench_lab.revisions["point-challenge"]
+    draft = method_library.draft_revision(by=lead, method=old.method)
+    rule = {"start": 2.5, "up_and_down": True}
+    with pytest.raises(Refused) as refused:
+        method_library.change_draft(
+            by=lead, revision=draft, fields={"levels": [], "step_rule": {"up_and_down": True}}
+        )
+    assert "name them" in refused.value.problems["step_up_and_down"][0]
+    draft.refresh_from_db()
+    method_library.change_draft(by=lead, revision=draft, fields={"step_rule": rule})
+    (changed,) = method_library.changes_between(old, draft)
+    assert [line.text for line in changed.lines] == ["start: 2.5", "up and down: yes"]
 
 
 def test_changes_are_told_line_by_line(lead, bench_lab):

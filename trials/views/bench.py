@@ -1,6 +1,7 @@
 """The bench: choose a study, see its runs, enter one."""
 
 import uuid as uuids
+from dataclasses import asdict
 from typing import Any
 
 from django.contrib import messages
@@ -282,6 +283,7 @@ def _for_script(request: HttpRequest, shown: queries.BenchRun, aids: BenchAids) 
         "usual": aids.usual,
         "range": aids.reads,
         "step_rule": aids.step_rule,
+        "shots": aids.shots and asdict(aids.shots),
         "specimen": {
             "code": aids.wanted_code,
             "is_blind": aids.is_blind,

@@ -3,6 +3,7 @@
 import { LOOKED_AGAIN, doubtAbout, impossible } from "./doubts.js";
 import { entryOf } from "./entries.js";
 import { mintId } from "./ids.js";
+import { wireChallenge } from "./instruments/challenge.js";
 import { wireDerived } from "./instruments/derived.js";
 import { wireMassGain } from "./instruments/mass-gain.js";
 import { wirePlain } from "./instruments/plain.js";
@@ -20,7 +21,13 @@ import { REFUSED } from "./queue/flow.js";
 import { intervalSentence, sentence, wireReadings } from "./readings.js";
 import { showKeeping, showNotStored, showReady } from "./sending.js";
 
-const INSTRUMENTS = { timer: wireTimer, tally: wireTally, rising_steps: wireRisingSteps, mass_gain: wireMassGain };
+const INSTRUMENTS = {
+  challenge: wireChallenge,
+  timer: wireTimer,
+  tally: wireTally,
+  rising_steps: wireRisingSteps,
+  mass_gain: wireMassGain,
+};
 const newId = () => mintId((bytes) => crypto.getRandomValues(bytes));
 
 export function wireEntry(page, data, { specimenCheck }) {

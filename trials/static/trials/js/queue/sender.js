@@ -108,6 +108,7 @@ export function senderFor({ store, client, turns, tell, person, now, chance, mea
           clock_offset_s: entry.clock_offset_s,
           by: entry.by,
           label: entry.label,
+          raw: entry.body?.raw ?? null,
           words: answer.body.words ?? "",
           at: now(),
         });

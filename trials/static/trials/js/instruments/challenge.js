@@ -1,0 +1,55 @@
+// View module: a level and held or failed; where the method goes up and down, with the level of the next shot.
+
+import { database } from "../queue.js";
+import { BESIDE } from "../queue/flow.js";
+import { gathered, nextLevel, shotWords } from "../up-and-down.js";
+import { wirePlain } from "./plain.js";
+
+export function wireChallenge(root, data) {
+  const shown = root.querySelector("[data-next-shot]");
+  if (shown) {
+    propose(root, data, shown);
+  }
+  return wirePlain(root);
+}
+
+async function propose(root, data, shown) {
+  const { told, runs } = data.shots;
+  const levels = data.levels.map((level) => level.value);
+  const say = (level) => data.levels.find((known) => known.value === level)?.words ?? `${level} ${data.unit}`;
+  const isTold = new Set(told.map((shot) => shot.run));
+  const others = runs.filter((run) => run !== data.run);
+  const found = await (await database()).aboutMany(others.map((run) => `run:${run}`));
+  const shots = gathered(told, found.flatMap((one) => entered(one, isTold)));
+  const next = nextLevel(levels, shots, data.step_rule);
+  shown.textContent = shotWords(levels, shots, say, data.step_rule, runs.length);
+  drawShots(root.querySelector("[data-shots]"), shots, say);
+  const boxes = [...root.querySelectorAll("[name=level]")];
+  const proposed = boxes.find((box) => Number(box.value) === next);
+  // what a person chose before, or an unfinished entry brought back, stays
+  if (proposed && !boxes.some((box) => box.checked)) {
+    proposed.checked = true;
+    proposed.dispatchEvent(new Event("input", { bubbles: true }));
+  }
+}
+
+/** What this tablet entered about one run; where the server has told of what was sent, its word counts. */
+function entered({ about, waiting, sent }, isTold) {
+  const run = Number(about.slice("run:".length));
+  return [...(isTold.has(run) ? [] : sent), ...waiting]
+    .filter((one) => one.state !== BESIDE && ["reading", "amendment", "void"].includes(one.kind))
+    .map((one) => ({ run, raw: one.kind === "void" ? null : (one.raw ?? one.body?.raw), at: one.made_at }))
+    .filter(({ raw }) => raw !== undefined);
+}
+
+function drawShots(list, shots, say) {
+  list.hidden = !shots.length;
+  list.replaceChildren(
+    ...shots.map(({ level, outcome }) => {
+      const item = document.createElement("li");
+      item.dataset.outcome = outcome;
+      item.textContent = `${say(level)} ${outcome}`;
+      return item;
+    }),
+  );
+}
