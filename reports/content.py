@@ -171,6 +171,16 @@ def _study(study: Study) -> dict[str, Any]:
         "registration_digest": study.registration_digest,
         "exclusion_rules": study.exclusion_rules,
         "change_of_mind": study.change_of_mind,
+        "population": study.population,
+        "not_claimed": study.not_claimed,
+        "primary": next(
+            (
+                used.revision.method.property
+                for used in study.study_methods.select_related("revision__method")
+                if used.is_primary
+            ),
+            "",
+        ),
     }
 
 

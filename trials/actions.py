@@ -3,7 +3,7 @@
 import hashlib
 import json
 import uuid as uuids
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Literal
@@ -77,6 +77,7 @@ class MethodPlan:
 
     revision: MethodRevision
     margin: float | None = None
+    is_primary: bool = False
 
 
 @transaction.atomic
@@ -85,8 +86,7 @@ def create_study(
 ) -> Study:
     """A study with its arms and methods, not yet registered."""
     _check_arms(arms)
-    if not methods:
-        raise Refused({"methods": ["Choose at least one method."]})
+    _check_methods(methods)
     _check_address(fields["slug"], None)
     study = Study.objects.create(**fields)
     _add_arms(study, arms)
@@ -122,8 +122,7 @@ def change_study(
     study = Study.objects.select_for_update(of=("self",)).get(pk=study.pk)
     policies.check_study_may_change(study)
     _check_arms(arms)
-    if not methods:
-        raise Refused({"methods": ["Choose at least one method."]})
+    _check_methods(methods)
     _check_address(fields["slug"], study)
     before = registration_content(study)
     # an arm that keeps its label keeps its key, by which files and findings name it
@@ -141,10 +140,9 @@ def change_study(
         }
         if not same:
             raise Refused({"arms": ["Runs are on its sheet: its arms and methods stand."]})
-        for method in methods:
-            study.study_methods.filter(revision=method.revision).update(
-                margin=study.margin if method.margin is None else method.margin
-            )
+        study.study_methods.update(is_primary=False)  # only one at a time may be it
+        for method, fields in _method_rows(study, methods):
+            study.study_methods.filter(revision=method.revision).update(**fields)
     else:
         study.plans.all().delete()  # drafts of what is not asked any more
         study.arms.all().delete()
@@ -183,13 +181,30 @@ def _add_arms(study: Study, arms: Sequence[ArmPlan]) -> None:
 
 
 def _add_methods(study: Study, methods: Sequence[MethodPlan]) -> None:
-    for position, method in enumerate(methods):
-        StudyMethod.objects.create(
-            study=study,
-            revision=method.revision,
-            margin=study.margin if method.margin is None else method.margin,
-            position=position,
+    for method, fields in _method_rows(study, methods):
+        StudyMethod.objects.create(study=study, revision=method.revision, **fields)
+
+
+def _method_rows(
+    study: Study, methods: Sequence[MethodPlan]
+) -> Iterator[tuple[MethodPlan, dict[str, Any]]]:
+    """What the study says of each method; the one that the answer turns on stands first."""
+    for position, method in enumerate(sorted(methods, key=lambda one: not one.is_primary)):
+        yield (
+            method,
+            {
+                "margin": study.margin if method.margin is None else method.margin,
+                "position": position,
+                "is_primary": method.is_primary,
+            },
         )
+
+
+def _check_methods(methods: Sequence[MethodPlan]) -> None:
+    if not methods:
+        raise Refused({"methods": ["Choose at least one method."]})
+    if sum(method.is_primary for method in methods) > 1:
+        raise Refused({"methods": ["The answer turns on one property at most."]})
 
 
 def _check_arms(arms: Sequence[ArmPlan]) -> None:
@@ -215,7 +230,12 @@ def registration_content(study: Study) -> dict[str, Any]:
     Members that an amendment brought in later are not part of it.
     """
     # left out when empty, so that studies registered before these existed keep their digest
-    later = {"is_blind": study.is_blind, "change_of_mind": study.change_of_mind}
+    later = {
+        "is_blind": study.is_blind,
+        "change_of_mind": study.change_of_mind,
+        "population": study.population,
+        "not_claimed": study.not_claimed,
+    }
     return {name: value for name, value in later.items() if value} | {
         "slug": study.slug,
         "title": study.title,
@@ -246,6 +266,7 @@ def registration_content(study: Study) -> dict[str, Any]:
                 "revision": used.revision.number,
                 "margin": used.margin,
             }
+            | ({"is_primary": True} if used.is_primary else {})
             for used in study.study_methods.select_related("revision__method")
         ],
     }

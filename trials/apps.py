@@ -54,6 +54,8 @@ STUDY_FIXED = [
     "is_simultaneous",
     "is_blind",
     "change_of_mind",
+    "population",
+    "not_claimed",
     "registered_at",
     "registered_by_id",
     "registration_digest",

@@ -36,6 +36,8 @@ DESIGN = (
     "is_blind",
     "exclusion_rules",
     "change_of_mind",
+    "population",
+    "not_claimed",
 )
 
 
@@ -184,6 +186,14 @@ class StudyForm(ActionForm):
         "What would change our mind",
         help_text="Which result would make you answer the other way, and what 'cannot tell' is.",
     )
+    population = long_text_field(
+        "Who and what it is asked about",
+        help_text="Which gear, how old, used by whom: the answer reaches no further than that.",
+    )
+    not_claimed = long_text_field(
+        "What will not be claimed",
+        help_text="Such as: nothing about a fall, about a certified class, or about other sizes.",
+    )
     baseline = forms.ChoiceField(
         label="Baseline",
         choices=[(str(n), f"Arm {n}") for n in range(1, MOST_ARMS + 1)],
@@ -214,13 +224,23 @@ class StudyForm(ActionForm):
             self.fields[f"margin_{revision.pk}"] = MarginField(
                 label=f"Margin for {revision.method.property}", required=False
             )
+        self.fields["primary"] = forms.ChoiceField(
+            label="The property that the answer turns on",
+            choices=[("", "None: all count alike"), *((str(r.pk), str(r)) for r in self.revisions)],
+            required=False,
+            help_text="Chosen now, so that nobody picks the most striking figure afterwards.",
+        )
 
     def clean(self) -> dict[str, Any]:
         """Gather arms and methods into what the action takes."""
         cleaned = dict(super().clean() or {})
         arms = self._arms(cleaned)
         methods = [
-            MethodPlan(revision, cleaned.get(f"margin_{revision.pk}"))
+            MethodPlan(
+                revision,
+                cleaned.get(f"margin_{revision.pk}"),
+                is_primary=cleaned.get("primary") == str(revision.pk),
+            )
             for revision in self.revisions
             if cleaned.get(f"method_{revision.pk}")
         ]
@@ -234,6 +254,8 @@ class StudyForm(ActionForm):
             self.add_error("baseline", "This arm is empty: choose one that has specimens.")
         if not methods:
             self.add_error(None, "Choose at least one method.")
+        elif cleaned.get("primary") and not any(method.is_primary for method in methods):
+            self.add_error("primary", "The study does not use this method: tick it above.")
         if "title" in cleaned and not fields["slug"]:
             self.add_error("slug", "The title gives no address: type one.")
         return {"fields": fields, "arms": arms, "methods": methods}
@@ -383,6 +405,8 @@ def like_initial(study: Study) -> dict[str, Any]:
         if newest is not None:
             boxes[f"method_{newest.pk}"] = True
             boxes[f"margin_{newest.pk}"] = plain(round(used.margin * 100, 4))
+            if used.is_primary:
+                boxes["primary"] = str(newest.pk)
     return boxes
 
 

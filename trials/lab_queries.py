@@ -136,6 +136,7 @@ class MethodRow:
 
     revision: MethodRevision
     margin_words: str
+    is_primary: bool
 
 
 def percent_words(share: float) -> str:
@@ -179,7 +180,10 @@ def study_page(study: Study) -> StudyPage:
         study=study,
         level_words=percent_words(study.level),
         margin_words=percent_words(study.margin),
-        methods=tuple(MethodRow(used.revision, percent_words(used.margin)) for used in methods),
+        methods=tuple(
+            MethodRow(used.revision, percent_words(used.margin), used.is_primary)
+            for used in methods
+        ),
         arms=tuple(_arm_row(arm, methods, counts) for arm in arms),
         conflict_count=ReadingConflict.objects.filter(
             run__study=study, settled_at__isnull=True

@@ -274,6 +274,10 @@ class Study(models.Model):
     change_of_mind = models.TextField(
         blank=True, help_text="What reading would make us answer the question the other way."
     )
+    population = models.TextField(
+        blank=True, help_text="What gear and whose use it is asked about."
+    )
+    not_claimed = models.TextField(blank=True, help_text="What the answer will not be used for.")
     is_invented = models.BooleanField(default=False)
     registered_at = models.DateTimeField(null=True, blank=True)
     registered_by = models.ForeignKey(
@@ -381,10 +385,16 @@ class StudyMethod(models.Model):
     revision = models.ForeignKey(MethodRevision, on_delete=models.PROTECT, related_name="+")
     margin = models.FloatField()
     position = models.PositiveSmallIntegerField(default=0)
+    is_primary = models.BooleanField(
+        default=False, help_text="The one property that the answer turns on."
+    )
 
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["study", "revision"], name="study_method_once"),
+            models.UniqueConstraint(
+                fields=["study"], condition=Q(is_primary=True), name="study_one_primary"
+            ),
             models.CheckConstraint(
                 condition=Q(margin__gt=0, margin__lt=1), name="study_method_margin"
             ),

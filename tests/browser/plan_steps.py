@@ -81,12 +81,13 @@ def send_service(page: Page, gear: Gear) -> None:
         for code in gear.arms[k] if km else []:
             lines.append(f"{code},2023-11-01,2025-03-31,1000,{1000 + km},3,odometer")
     lines.append(f"{gear.spare},2023-11-01,2025-03-31,500,12900,4,odometer")
-    page.goto("/lab/service/file/")
-    page.get_by_label("CSV file").set_input_files(
+    page.goto("/lab/files/service/")
+    page.get_by_label("CSV or XLSX file").set_input_files(
         {"name": "service.csv", "mimeType": "text/csv", "buffer": "\n".join(lines).encode()}
     )
-    page.get_by_role("button", name="Store all lines").click()
-    expect(page.get_by_text("7 service entries are in the record")).to_be_visible()
+    page.get_by_role("button", name="Look at this file").click()
+    page.get_by_role("button", name="Store 7 service entries").click()
+    expect(page.get_by_text("7 service entries stored")).to_be_visible()
 
 
 def write_study(page: Page, gear: Gear) -> None:

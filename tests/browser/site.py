@@ -6,6 +6,7 @@ import socket
 import subprocess
 import sys
 import time
+import uuid
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -128,7 +129,7 @@ def _own_database(url: str) -> Iterator[str]:
     import psycopg
     from psycopg import sql
 
-    name = f"wornproof_browser_{os.getpid()}"
+    name = f"wornproof_browser_{uuid.uuid4().hex[:12]}"
     identifier = sql.Identifier(name)
     # the database that DATABASE_URL names need not exist: tests make their own beside it
     maintenance = urlunsplit(urlsplit(url)._replace(path="/postgres"))

@@ -17,7 +17,7 @@ from trials.models import Study
 
 FREE = {
     # what people of the lab wrote
-    "title", "question", "change_of_mind", "exclusion_rules", "headline", "summary", "note",
+    "title", "question", "change_of_mind", "population", "not_claimed", "exclusion_rules", "headline", "summary", "note",
     "size", "lot", "price", "condition", "reason", "name_of_lab",
 }  # fmt: skip
 TOLD = {

@@ -98,6 +98,8 @@ STUDY_CHANGES = {
     "is_simultaneous": True,
     "is_blind": True,
     "change_of_mind": "Nothing.",
+    "population": "All gear of the world.",
+    "not_claimed": "Nothing at all.",
     "registration_digest": "0" * 64,
 }
 
@@ -169,6 +171,12 @@ def change_margin(lab):
     StudyMethod.objects.filter(pk=first.pk).update(margin=0.3)
 
 
+def another_primary(lab):
+    """What the answer turns on, chosen after the values are known."""
+    first = StudyMethod.objects.filter(study=lab.study).first()
+    StudyMethod.objects.filter(pk=first.pk).update(is_primary=True)
+
+
 def other_position(lab):
     """The order of the methods on the card is part of what was registered."""
     first = StudyMethod.objects.filter(study=lab.study).first()
@@ -218,6 +226,7 @@ def drop_method(lab):
         slip_in_specimen,
         drop_specimen,
         change_margin,
+        another_primary,
         other_position,
         other_arm_position,
         other_revision,

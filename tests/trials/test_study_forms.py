@@ -14,6 +14,7 @@ from specimens.models import Product, ServiceEntry, Specimen
 from tests.trials.bench_lab import person_with
 from tests.trials.study_lab import WANTS, build_study_lab, made_specimen
 from trials import planning, studies
+from trials.actions import registration_content
 from trials.models import ArmSpecimen, Study
 from trials.specimen_finder import Wanted, find_specimens
 
@@ -209,6 +210,47 @@ def test_a_registered_study_is_not_changed_but_amended(lead):
     lab.study.refresh_from_db()
     assert lab.study.title == "Three ages"
     assert studies.registration_problems(lab.study) == []
+
+
+def test_the_property_that_the_answer_turns_on_stands_first_and_is_one_at_most(lead):
+    lab = build_study_lab(is_registered=False)
+    first, *_, last = lab.study.study_methods.all()
+    assert changed(lead, lab.study, primary=str(last.revision_id)).status_code == 302
+    used = list(lab.study.study_methods.all())
+    assert [one.is_primary for one in used] == [True] + [False] * (len(used) - 1)
+    assert used[0].revision == last.revision
+    told = registration_content(lab.study)["methods"]
+    assert [one.get("is_primary") for one in told] == [True] + [None] * (len(used) - 1)
+    page = lead.get(reverse("lab-study", args=[lab.study.slug])).content.decode()
+    assert page.count("the answer turns on this one") == 1
+
+    # once runs are on the sheet another may still be named, until the study is registered
+    plan = planning.draw_plan(by=lab.lead, study=lab.study, wants=WANTS)
+    planning.accept_plan(by=lab.lead, plan=plan)
+    assert changed(lead, lab.study, primary=str(first.revision_id)).status_code == 302
+    assert lab.study.study_methods.get(is_primary=True).revision == first.revision
+
+
+def test_a_method_that_the_study_does_not_use_cannot_be_what_it_turns_on(lead):
+    lab = build_study_lab(is_registered=False)
+    used = lab.study.study_methods.first()
+    refused = changed(
+        lead, lab.study, primary=str(used.revision_id), **{f"method_{used.revision_id}": ""}
+    )
+    assert refused.status_code == 400
+    assert "does not use this method" in refused.context["form"].errors["primary"][0]
+    assert not lab.study.study_methods.filter(is_primary=True).exists()
+
+
+def test_whom_it_is_asked_about_and_what_is_not_claimed_are_fixed_with_the_rest(lead):
+    lab = build_study_lab(is_registered=False)
+    words = {"population": "Jackets of letter rounds.", "not_claimed": "Nothing about a fall."}
+    assert changed(lead, lab.study, **words).status_code == 302
+    lab.study.refresh_from_db()
+    content = registration_content(lab.study)
+    assert {name: content[name] for name in words} == words
+    page = lead.get(reverse("lab-study", args=[lab.study.slug])).content.decode()
+    assert all(text in page for text in words.values())
 
 
 def test_only_the_lead_changes_a_study():

@@ -1,7 +1,5 @@
 """Pages of a study after its question is fixed: how far it is, and what became different."""
 
-from typing import TYPE_CHECKING
-
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -13,9 +11,6 @@ from specimens.trails import lab_trail
 from trials import plan_queries, studies
 from trials.models import Study
 from trials.plan_forms import AmendForm, SubstituteForm
-
-if TYPE_CHECKING:
-    pass
 
 
 @needs(Deed.SEE_LAB)

@@ -229,6 +229,8 @@ def load_study(
             "level": plan["level"],
             "margin": plan["margin"],
             "exclusion_rules": plan["exclusion_rules"],
+            "population": plan.get("population", ""),
+            "not_claimed": plan.get("not_claimed", ""),
             "is_invented": True,
         },
         arms=[
@@ -240,7 +242,10 @@ def load_study(
             )
             for arm in plan["arms"]
         ],
-        methods=[MethodPlan(revisions[m["key"]], m["margin"]) for m in plan["methods"]],
+        methods=[
+            MethodPlan(revisions[m["key"]], m["margin"], is_primary=m.get("is_primary", False))
+            for m in plan["methods"]
+        ],
     )
     register_study(by=lead, study=study, at=datetime.fromisoformat(plan["registered_at"]))
     name = f"readings-{study.slug}.csv"
