@@ -6,7 +6,7 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_not_required
 from django.db.models import F
 from django.forms import Form
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
@@ -151,9 +151,14 @@ def stand(request: HttpRequest, kind: str, slug: str) -> HttpResponse:
     """Let a flag stand for a reason."""
     subject = _subject(kind, slug)
     form = StandForm(request.POST)
+    is_script = "application/json" in request.headers.get("Accept", "")
     if not form.is_valid():
+        if is_script:
+            return JsonResponse({"fields": form.errors}, status=400)
         return _page(request, subject, status=400, stand_form=form)
     review.let_stand(by=person(request), subject=subject, **form.cleaned_data)
+    if is_script:
+        return HttpResponse(status=204)  # the board asks for its own state next
     messages.success(request, "It stands, with your name and reason.")
     return redirect(_review_url(kind, slug))
 

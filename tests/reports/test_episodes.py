@@ -358,6 +358,21 @@ class TestPages:
             == 400
         )
 
+    def test_a_reason_by_script_costs_no_page(self, at_desk, told, lead) -> None:
+        write(segment_named(told, "Water"), "This proves it.", by=lead)
+        path = f"/desk/episodes/{SLUG}/review/stand/"
+        given = {"rule": "proof", "quote": "proves", "sentence": "This proves it."}
+        empty = at_desk.post(path, given | {"reason": " "}, headers={"Accept": "application/json"})
+        assert (empty.status_code, list(empty.json()["fields"])) == (400, ["reason"])
+        kept = at_desk.post(
+            path, given | {"reason": "A quotation."}, headers={"Accept": "application/json"}
+        )
+        assert (kept.status_code, kept.content) == (204, b"")
+        # and nothing is told twice: the board shows it itself
+        board = visible_text(at_desk.get(f"/desk/episodes/{SLUG}/").content.decode())
+        assert "It stands: A quotation. (Editor)" in board
+        assert "It stands, with your name" not in board
+
     def test_without_script_the_second_gets_both_texts(self, at_desk, told, lead) -> None:
         segment = segment_named(told, "Water")
         write(segment, "Theirs came first.", by=lead)

@@ -4,11 +4,12 @@ import csv
 import json
 import secrets
 from collections.abc import Iterable
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from itertools import groupby
 from pathlib import Path
 from typing import Any
+from uuid import NAMESPACE_URL, UUID, uuid5
 
 from django.conf import settings
 from django.core.management.base import BaseCommand
@@ -29,10 +30,12 @@ from specimens.models import Product, Specimen
 from trials.actions import ArmPlan, MethodPlan, create_study, register_study
 from trials.controls import take_over_control_run
 from trials.library import load_methods
-from trials.models import MethodRevision, Study
+from trials.models import MethodRevision, Reading, Run, Study
+from trials.photos import MarkEntry, PhotoEntry, keep_mark, keep_photo
 from trials.uploads import receive_upload, store_upload
 
 FOLDER = Path(settings.BASE_DIR) / "fixtures" / "demo"
+EVIDENCE = FOLDER.with_name("demo-photos")
 LOGINS = "demo-logins.txt"
 
 
@@ -254,6 +257,7 @@ def load_study(
             by=technician, study=study, file_name=name, content=(folder / name).read_bytes()
         )
         store_upload(by=technician, upload=upload)
+        _evidence(study, by=technician)
     if "headline" in plan:
         save_draft(
             by=lead,
@@ -263,3 +267,51 @@ def load_study(
         for language, words in plan["translations"].items():
             save_translation(by=lead, study=study, language=language, fields=words)
     return study
+
+
+def _evidence(study: Study, *, by: User) -> None:
+    """Pictures and moments of films of the study's runs, where the lab took any."""
+    runs = {
+        (
+            run.revision.method.key,
+            run.specimen.code,
+            run.zone.code,
+            run.site,
+        ): run
+        for run in Run.objects.filter(study=study).select_related(
+            "revision__method", "specimen", "zone"
+        )
+    }
+    for name, keep in (("photos.csv", _keep_photo), ("marks.csv", _keep_mark)):
+        for row in rows(name, EVIDENCE):
+            if row["study"] == study.slug:
+                run = runs[row["method"], row["specimen"], row["zone"], int(row["site"])]
+                read = Reading.objects.filter(run=run).earliest("measured_at")
+                # one id for ever, so that addresses of the demo stay
+                uuid = uuid5(NAMESPACE_URL, "/".join(row.values()))
+                keep(row, run, uuid, read.measured_at + timedelta(minutes=4), by)
+
+
+def _keep_photo(row: dict[str, str], run: Run, uuid: UUID, at: datetime, by: User) -> None:
+    entry = PhotoEntry(
+        uuid=uuid,
+        run=run,
+        content=(EVIDENCE / row["file"]).read_bytes(),
+        taken_at=at,
+        shows=row["shows"],
+        caption=row["caption"],
+        zone=row["zone"],
+    )
+    keep_photo(by=by, entry=entry)
+
+
+def _keep_mark(row: dict[str, str], run: Run, uuid: UUID, at: datetime, by: User) -> None:
+    entry = MarkEntry(
+        uuid=uuid,
+        run=run,
+        video=row["video"],
+        seconds=float(row["seconds"]),
+        caption=row["caption"],
+        marked_at=at,
+    )
+    keep_mark(by=by, entry=entry)

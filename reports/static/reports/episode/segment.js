@@ -258,7 +258,11 @@ export class SegmentEditor {
       }
       given.set("reason", input.value);
       given.set("csrfmiddlewaretoken", this.token);
-      const answer = await fetch(this.standUrl, { method: "POST", body: given });
+      const answer = await fetch(this.standUrl, {
+        method: "POST",
+        headers: { Accept: "application/json" },
+        body: given,
+      });
       if (answer.ok) {
         input.value = "";
         button.focus();
