@@ -1,9 +1,11 @@
 """What may be done with consumables: take in a lot, use a piece, throw it away."""
 
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from django.db import IntegrityError, transaction
+from django.db.models import Count
 from django.utils import timezone
 
 from labsite import audit
@@ -113,6 +115,28 @@ def uses_left(unit: ConsumableUnit) -> int | None:
     """How often it may still be used; None when it has no limit."""
     limit = unit.lot.use_limit
     return None if limit is None else max(0, limit - use_count(unit))
+
+
+@dataclass(frozen=True)
+class Stock:
+    """What the lab has of one kind that may still be used; no `uses_left` where some never wears."""
+
+    pieces: int
+    uses_left: int | None
+
+
+def stock_of(kind: str) -> Stock:
+    """Pieces of this kind that are neither thrown away, nor expired, nor used up."""
+    units = (
+        ConsumableUnit.objects.filter(lot__kind=kind, discarded_on__isnull=True)
+        .exclude(lot__expires_on__lt=timezone.localdate())
+        .annotate(used=Count("uses"))
+        .select_related("lot")
+    )
+    left = [None if (most := one.lot.use_limit) is None else most - one.used for one in units]
+    usable = [one for one in left if one is None or one > 0]
+    counted = [one for one in usable if one is not None]
+    return Stock(len(usable), None if len(counted) < len(usable) else sum(counted))
 
 
 def _use_problems(

@@ -1,5 +1,6 @@
 """What the pages of plans, run sheets and progress show, as frozen dataclasses."""
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -10,10 +11,13 @@ from typing import Any
 from django.db.models import Exists, OuterRef, Prefetch, QuerySet
 
 from specimens.models import Specimen
+from specimens.words import count_words
 from trials import planning
+from trials.consumables import Stock, stock_of
 from trials.lab_queries import Cell, StudyPage, study_page
 from trials.models import (
     ArmSpecimen,
+    ConsumableLot,
     MethodRevision,
     Plan,
     Reading,
@@ -58,6 +62,7 @@ class SlotLine:
 class Block:
     """Runs of one method in a session: set up once."""
 
+    key: str
     method: str
     control_material: str
     slots: tuple[SlotLine, ...]
@@ -97,6 +102,7 @@ class PlanPage:
     missing: tuple[str, ...]
     broken: tuple[str, ...]
     uneven: tuple[str, ...]
+    uses: tuple[str, ...]
     total_words: str
 
     @property
@@ -141,6 +147,7 @@ def plan_page(plan: Plan) -> PlanPage:
             duration_words(minutes_of(ask, [slot.method for slot in own])),
             tuple(
                 Block(
+                    key,
                     revisions[key].method.name,
                     revisions[key].control_material,
                     tuple(line(slot) for slot in same),
@@ -159,8 +166,47 @@ def plan_page(plan: Plan) -> PlanPage:
         missing=_sentences(plan, "missing"),
         broken=_sentences(plan, "broken"),
         uneven=_sentences(plan, "uneven"),
+        uses=tuple(_uses(sessions, revisions)),
         total_words=duration_words(total),
     )
+
+
+# what careful labs keep beyond what a plan needs: common practice, no source
+SPARE = 0.2
+
+
+def _uses(sessions: Iterable[Session], revisions: Mapping[str, MethodRevision]) -> Iterable[str]:
+    """What the plan uses up of each kind of consumable, and whether the lab has it."""
+    runs, controls = Counter[str](), Counter[str]()
+    for block in (block for session in sessions for block in session.blocks):
+        for kind in revisions[block.key].needs_consumables:
+            runs[kind] += len(block.slots)
+            controls[kind] += 2 if block.control_material else 0
+    for kind in sorted(runs):
+        needed = runs[kind] + controls[kind]
+        wanted = math.ceil(needed * (1 + SPARE))
+        words = str(ConsumableLot.Kind(kind).label).capitalize()
+        told = count_words(runs[kind], "run", "runs")
+        if controls[kind]:
+            told += f" and {count_words(controls[kind], 'control run', 'control runs')}"
+        # each blow of rising steps trips another indicator, and nobody knows beforehand how many
+        at_least = ", one a blow: at least" if kind == ConsumableLot.Kind.INDICATOR else ":"
+        told += f"{at_least} {count_words(needed, 'use', 'uses')}"
+        yield f"{words}, {told}. {_stock_words(stock_of(kind), needed, wanted)}"
+
+
+def _stock_words(stock: Stock, needed: int, wanted: int) -> str:
+    if not stock.pieces:
+        return f"The lab has none on record: get enough for {wanted} uses, a fifth to spare."
+    pieces = count_words(stock.pieces, "piece", "pieces")
+    if stock.uses_left is None:
+        return f"The lab has {pieces}, and no limit of use is on record for some."
+    has = f"The lab has {pieces} with {count_words(stock.uses_left, 'use', 'uses')} left"
+    if stock.uses_left < needed:
+        return f"{has}: {needed - stock.uses_left} short. With a fifth to spare it takes {wanted}."
+    if stock.uses_left < wanted:
+        return f"{has}: enough, but less than a fifth to spare."
+    return f"{has}: enough, with a fifth to spare."
 
 
 def _by_session(slots: Iterable[Slot]) -> list[tuple[int, list[Slot]]]:

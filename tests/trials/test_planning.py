@@ -12,8 +12,15 @@ from labsite.models import AuditEntry
 from specimens.actions import retire_specimen
 from specimens.models import ZoneCapacity
 from tests.trials.study_lab import WANTS, StudyLab, build_study_lab
-from trials import actions, plan_queries, planning, studies
-from trials.models import ArmSpecimen, MethodRevision, Plan, Run, SafetyAcknowledgement
+from trials import actions, consumables, plan_queries, planning, studies
+from trials.models import (
+    ArmSpecimen,
+    ConsumableUnit,
+    MethodRevision,
+    Plan,
+    Run,
+    SafetyAcknowledgement,
+)
 from trials.planning import Wants
 
 pytestmark = pytest.mark.django_db
@@ -257,3 +264,27 @@ def test_what_another_study_did_to_a_specimen_counts_by_what_its_method_spoils(l
             "it is spoiled by other runs."
         )
     ]
+
+
+def test_a_plan_says_what_it_uses_up_and_whether_the_lab_has_it(lab):
+    plan = accepted(lab, seed=3)
+    sessions = plan_queries.plan_page(plan).sessions
+    belts = sum("Belt abrasion" in block.method for one in sessions for block in one.blocks)
+    # nine jackets twice, and a control run before and after wherever the belt is set up
+    needed = 18 + 2 * belts
+    (told,) = (one for one in plan_queries.plan_page(plan).uses if one.startswith("Abrasive belt"))
+    assert f"18 runs and {2 * belts} control runs: {needed} uses." in told
+    assert "none on record" in told
+    lot = consumables.add_lot(
+        by=lab.lead,
+        fields={
+            "kind": "belt", "name": "Invented belt", "lot": "7", "received_on": date(2026, 1, 5),
+            "use_limit": needed - 1,
+        },
+        piece_count=1,
+    )  # fmt: skip
+    assert any("1 short" in one for one in plan_queries.plan_page(plan).uses)
+    piece = ConsumableUnit.objects.create(lot=lot, label="2")
+    assert any("enough, with a fifth to spare" in one for one in plan_queries.plan_page(plan).uses)
+    consumables.discard(by=lab.lead, unit=piece, reason="Torn.")
+    assert any("1 short" in one for one in plan_queries.plan_page(plan).uses)
