@@ -9,7 +9,6 @@ from collections.abc import Mapping
 from io import BytesIO
 from typing import Any
 
-from django.http import Http404
 from django.middleware.csrf import get_token
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
@@ -27,7 +26,7 @@ from labsite.problems import PROBLEM_TYPE, problem_body
 from labsite.roles import Deed, check_may, person
 from trials import actions, queries
 from trials.added_runs import add_run_once
-from trials.models import MethodRevision, Run, Study
+from trials.models import MethodRevision, Reading, Run, Study
 from trials.serializers import (
     AcknowledgedAnswer,
     GivenAnswers,
@@ -45,6 +44,7 @@ from trials.serializers import (
     parse_reading_id,
     sent_of,
 )
+from trials.studies import check_sees_readings
 from trials.tablets import by_server_clock
 from trials.witness import CheckEntry, record_bench_reading
 
@@ -121,10 +121,10 @@ class ReadingView(BenchView):
     gives = {"GET": ReadingAnswer, "PUT": ReadingAnswer}
 
     def get(self, request: Request, reading_id: str) -> Response:
-        line = queries.reading_by_id(parse_reading_id(reading_id))
-        if line is None:
-            raise Http404
-        return Response(ReadingAnswer(line).data)
+        found = Reading.objects.select_related("run__study", "run__revision", "by")
+        reading = get_object_or_404(found, pk=parse_reading_id(reading_id))
+        check_sees_readings(user=person(request), study=reading.run.study)
+        return Response(ReadingAnswer(queries.reading_line(reading)).data)
 
     def put(self, request: Request, reading_id: str) -> Response:
         uuid = parse_reading_id(reading_id)
@@ -216,6 +216,7 @@ class RunsView(BenchView):
 
     def get(self, request: Request, slug: str) -> Response:
         study = get_object_or_404(Study, slug=slug)
+        check_sees_readings(user=person(request), study=study)
         start = request.query_params.get("start", "0")
         if not (start.isascii() and start.isdigit() and len(start) < 10):
             raise Refused({"start": ["Start counts runs from 0."]})
@@ -252,7 +253,8 @@ class RunView(BenchView):
     gives = {"GET": RunAnswer}
 
     def get(self, request: Request, run_id: int) -> Response:
-        get_object_or_404(Run, pk=run_id)
+        study = get_object_or_404(Study, runs=run_id)
+        check_sees_readings(user=person(request), study=study)
         return Response(RunAnswer(queries.run_by_id(run_id)).data)
 
 

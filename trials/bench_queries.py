@@ -24,10 +24,9 @@ from trials.photos import PhotoLine, marks_of, photos_of
 from trials.phrases import phrases_for
 from trials.physics.units import written
 from trials.quality_queries import MadeWith, made_with
-from trials.queries import RunLine, for_bench, run_line
+from trials.queries import RunLine, for_bench, run_line, wanted_code
 from trials.safety import Prompts, prompts_of
 from trials.sketches import Sketch, sketch_of
-from trials.witness import wanted_code
 
 GRADE_PICTURES = Path(__file__).parent / "static" / "trials" / "grades"
 WATCHER_CHECK = "second_person"

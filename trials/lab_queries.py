@@ -22,7 +22,7 @@ from trials.models import (
     Study,
     StudyMethod,
 )
-from trials.queries import StudyLine, studies_with_counts
+from trials.queries import StudyLine, studies_with_counts, wanted_code
 from trials.readings_csv import COLUMNS, cells_of, template
 
 # --- start page ------------------------------------------------------------------------------
@@ -300,6 +300,7 @@ class ConflictRow:
 
     id: int
     run: Run
+    code: str  # as the bench calls the specimen
     standing_words: str
     standing_by: str
     standing_at: datetime
@@ -321,6 +322,7 @@ def conflict_rows(conflicts: QuerySet[ReadingConflict]) -> list[ConflictRow]:
         ConflictRow(
             id=row.pk,
             run=row.run,
+            code=wanted_code(row.run),
             standing_words=row.standing.words,
             standing_by=row.standing.by.display_name,
             standing_at=row.standing.entered_at,

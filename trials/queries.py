@@ -86,12 +86,6 @@ def reading_line(reading: Reading) -> ReadingLine:
     return _line(reading, run, is_void=is_void, is_superseded=is_superseded)
 
 
-def reading_by_id(uuid: uuids.UUID) -> ReadingLine | None:
-    """The reading of this id, or None."""
-    found = Reading.objects.select_related("run__revision", "by").filter(pk=uuid).first()
-    return reading_line(found) if found else None
-
-
 def _line(reading: Reading, run: Run, *, is_void: bool, is_superseded: bool) -> ReadingLine:
     unit = run.revision.unit
     return ReadingLine(
@@ -243,6 +237,15 @@ def shown_code(run: Run) -> str:
     """
     drawn = getattr(run, "blind_code", None)
     return f"Item {drawn}" if run.study.is_blind and drawn else run.specimen.code
+
+
+def wanted_code(run: Run) -> str:
+    """The same for a run from anywhere."""
+    if run.study.is_blind:
+        member = ArmSpecimen.objects.filter(study=run.study, specimen=run.specimen_id).first()
+        if member is not None and member.blind_code:
+            return f"Item {member.blind_code}"
+    return run.specimen.code
 
 
 def run_by_id(run_id: int) -> RunLine:

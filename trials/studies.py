@@ -6,8 +6,9 @@ from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from labsite import audit
-from labsite.errors import Refused
+from labsite.errors import NotAllowed, Refused
 from labsite.models import AuditEntry, User
+from labsite.roles import Deed, may
 from specimens.models import Specimen
 from trials import policies
 from trials.actions import (
@@ -99,6 +100,18 @@ def is_finished(study: Study) -> bool:
 def is_closed(study: Study) -> bool:
     """True while a blind study's findings stay shut: until its last run is read."""
     return study.is_blind and not is_finished(study)
+
+
+def check_is_open(study: Study) -> None:
+    """Nobody takes the readings of a closed study home."""
+    if is_closed(study):
+        raise NotAllowed("This study is blind: its readings go out once its last run is read.")
+
+
+def check_sees_readings(*, user: User, study: Study) -> None:
+    """Until then they stay at the bench, which knows the specimens by drawn numbers only."""
+    if not may(user, Deed.ENTER_READINGS):
+        check_is_open(study)
 
 
 @transaction.atomic

@@ -22,7 +22,6 @@ from trials.actions import (
     record_reading,
 )
 from trials.models import (
-    ArmSpecimen,
     Incident,
     Reading,
     ReadingConfirmation,
@@ -31,6 +30,7 @@ from trials.models import (
     SecondKeying,
     SpecimenCheck,
 )
+from trials.queries import wanted_code
 
 WRONG_PASSWORD = "typed a wrong password to confirm"  # nosec B105  # the audit trail's words
 MOST_WRONG = 5
@@ -104,15 +104,6 @@ def record_bench_reading(
     if check is not None:
         keep_specimen_check(by=by, entry=check)
     return record_reading(by=by, entry=replace(entry, is_at_rig=True))
-
-
-def wanted_code(run: Run) -> str:
-    """What the bench calls the specimen of a run: its code, or its number in a blind study."""
-    if run.study.is_blind:
-        member = ArmSpecimen.objects.filter(study=run.study, specimen=run.specimen_id).first()
-        if member is not None and member.blind_code:
-            return f"Item {member.blind_code}"
-    return run.specimen.code
 
 
 # --- the second person -----------------------------------------------------------------------

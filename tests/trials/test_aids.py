@@ -663,3 +663,63 @@ class TestBlindness:
             text = answer.content.decode()
             for word in ("ABCD-H", "EFGH-Q", "Testwear", "ABCDH"):
                 assert word not in text, f"{page} shows {word}"
+
+    @pytest.fixture
+    def half_read(self, blind_lab, checks_passed, technician):
+        """One run of two is read, twice and differently; the study is closed until the other is."""
+        run, waits = blind_lab.run_of("belt-abrasion"), blind_lab.run_of("belt-abrasion", 1)
+        for seconds in (7.3, 8.9):
+            enter(run, seconds, by=technician)
+        return run, waits
+
+    def addresses_of(self, run):
+        reading = run.readings.get()
+        return [
+            f"/api/v1/readings/{reading.pk}/",
+            f"/api/v1/runs/{run.pk}/",
+            f"/api/v1/studies/{run.study.slug}/runs/",
+        ]
+
+    @pytest.mark.parametrize("role", [Role.EDITOR, Role.AUDITOR])
+    def test_away_from_the_bench_readings_stay_shut_until_the_last(
+        self, half_read, role, technician
+    ):
+        run, waits = half_read
+        client = Client()
+        client.force_login(person_with(role))
+        for address in self.addresses_of(run):
+            answer = client.get(address)
+            assert answer.status_code == 403, address
+            assert "7.3" not in answer.content.decode(), address
+            assert "once its last run is read" in str(answer.json())
+        assert client.get("/api/v1/readings/").json()["results"] == []
+        enter(waits, 5.5, by=technician)
+        for address in self.addresses_of(run):
+            assert "7.3" in client.get(address).content.decode(), address
+
+    def test_the_bench_reads_them_under_their_numbers(self, half_read, at_bench):
+        run, _ = half_read
+        for address in self.addresses_of(run):
+            text = at_bench.get(address).content.decode()
+            assert "7.3" in text, address
+            assert "ABCD-H" not in text, address
+
+    def test_second_readings_are_settled_under_the_number(self, half_read, blind_lab):
+        client = Client()
+        client.force_login(blind_lab.lead)
+        conflict = half_read[0].conflicts.get()
+        for page in ("/lab/conflicts/", f"/lab/conflicts/{conflict.pk}/"):
+            text = client.get(page).content.decode()
+            assert "Item 37" in text, page
+            assert "8.9" in text, page
+            assert "ABCD-H" not in text, page
+
+
+def enter(run, seconds, *, by):
+    entry = actions.ReadingEntry(
+        uuid=uuid.uuid4(),
+        run=run,
+        raw={"seconds": seconds, "ended": "failed"},
+        measured_at=timezone.now(),
+    )
+    return actions.record_reading(by=by, entry=entry)

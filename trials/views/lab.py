@@ -11,7 +11,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
-from labsite.errors import NotAllowed, Refused
+from labsite.errors import Refused
 from labsite.roles import Deed, may, needs, person
 from labsite.tables import BadFile, problem_rows, table_of
 from specimens.actions import add_zone as add_zone_to_product
@@ -41,7 +41,7 @@ from trials.planning import spoils_words, stage_of
 from trials.plans.design import STAGE_WORDS
 from trials.readings_csv import COLUMNS, MOST_BYTES, NEEDED
 from trials.specimen_finder import Finding, find_specimens
-from trials.studies import is_closed
+from trials.studies import check_is_open, is_closed
 
 if TYPE_CHECKING:
     pass
@@ -333,8 +333,7 @@ def template_file(request: HttpRequest, slug: str, ending: str) -> HttpResponse:
 @needs(Deed.SEE_LAB)
 def readings_file(request: HttpRequest, slug: str, ending: str) -> HttpResponse:
     shown = get_object_or_404(Study, slug=slug)
-    if is_closed(shown):
-        raise NotAllowed("This study is blind: its readings go out once its last run is read.")
+    check_is_open(shown)
     return as_file(lab_queries.readings_of(shown), f"all-readings-{shown.slug}", ending)
 
 
