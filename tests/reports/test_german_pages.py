@@ -58,11 +58,48 @@ def said_otherwise() -> set[str]:
     }
 
 
-def test_no_word_of_ours_is_left_in_english() -> None:
-    ours = said_otherwise()
-    assert {"Readings", "Not resolved"} <= ours, "the catalogue was not read"
-    # German words too
-    ours -= {said[0].strip() for said in catalogue.read(PO.read_text(encoding="utf-8")).values()}
+def left_in_english(page: str, ours: set[str]) -> set[str]:
+    """What of ours a German page still says in English."""
+    plain = {" ".join(text.split()) for text in texts_of(page)}
+    return {
+        text
+        for text in plain
+        if text in ours or text.rstrip(":.,") in ours or len(ENGLISH.findall(text)) >= 3
+    }
+
+
+@pytest.fixture(scope="module")
+def ours() -> set[str]:
+    """Texts of the catalogue that German says in other words, but for German words."""
+    found = said_otherwise()
+    assert {"Readings", "Not resolved"} <= found, "the catalogue was not read"
+    return found - {
+        said[0].strip() for said in catalogue.read(PO.read_text(encoding="utf-8")).values()
+    }
+
+
+@pytest.mark.parametrize(
+    ("path", "status"),
+    [
+        ("/de/?q=nichts+davon", 200),
+        ("/de/scorecards/not-there/", 404),
+        ("/de/preview/not-a-token/", 404),
+        ("/de/compare/?property=no+such+thing", 200),
+    ],
+)
+def test_pages_that_find_nothing_say_so_in_german(path: str, status: int, ours: set[str]) -> None:
+    answer = Client().get(path)
+    assert answer.status_code == status
+    assert left_in_english(answer.content.decode(), ours) == set()
+
+
+def test_a_refused_form_says_why_in_german(ours: set[str]) -> None:
+    answer = Client().post("/de/report-an-error/", {"what": "", "page": "x" * 400})
+    assert answer.status_code == 400
+    assert left_in_english(answer.content.decode(), ours) == set()
+
+
+def test_no_word_of_ours_is_left_in_english(ours: set[str]) -> None:
     client = Client()
     waiting, seen = deque(["/de/"]), {"/de/"}
     looked: dict[str, int] = {}
@@ -77,11 +114,8 @@ def test_no_word_of_ours_is_left_in_english() -> None:
             continue
         looked[pattern] = looked.get(pattern, 0) + 1
         page = answer.content.decode()
-        for text in texts_of(page):
-            plain = " ".join(text.split())
-            is_ours = plain in ours or plain.rstrip(":.,") in ours
-            if is_ours or len(ENGLISH.findall(plain)) >= 3:
-                left.setdefault(plain, set()).add(path)
+        for text in left_in_english(page, ours):
+            left.setdefault(text, set()).add(path)
         for href in sorted(one for one in links_of(page) if one.startswith("/de/")):
             if href not in seen:
                 seen.add(href)
