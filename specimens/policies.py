@@ -22,10 +22,18 @@ def check_not_in_future(day: date, field: str) -> None:
         )
 
 
+def by_lab_clock(at: datetime) -> datetime:
+    """The moment as the lab's clock shows it; as it came, at the ends of the calendar."""
+    try:
+        return timezone.localtime(at)
+    except OverflowError:
+        return at
+
+
 def check_moment_not_in_future(at: datetime, field: str) -> None:
     """The same for a date with a time."""
     if at > timezone.now():
-        here = timezone.localtime(at)
+        here = by_lab_clock(at)
         raise Refused(
             {
                 field: [

@@ -7,6 +7,7 @@ from django.utils import timezone
 from labsite.errors import NotYet, Refused
 from labsite.models import User
 from specimens.models import Specimen, Zone
+from specimens.policies import by_lab_clock
 from trials.models import (
     ArmSpecimen,
     MethodRevision,
@@ -76,7 +77,7 @@ def check_measured_at(measured_at: datetime, study: Study, *, field: str = "meas
 
 def _moment(at: datetime) -> str:
     """By the lab's clock, which need not be the sender's."""
-    return f"{timezone.localtime(at):%d %B %Y %H:%M %Z}"
+    return f"{by_lab_clock(at):%d %B %Y %H:%M %Z}"
 
 
 def check_specimen_in_study(specimen: Specimen, study: Study) -> None:

@@ -141,7 +141,7 @@ def make_text_hostile() -> int:
             for one in free:
                 if getattr(row, one.attname):
                     fitting = [text for text in MARKUP if len(text) <= (one.max_length or 10**6)]
-                    setattr(row, one.attname, fitting[count % len(fitting)] if fitting else "<b>")
+                    setattr(row, one.attname, fitting[count % len(fitting)] if fitting else "<")
                     count += 1
             row.save(update_fields=[one.attname for one in free])
     return count
