@@ -30,7 +30,6 @@ from labsite.access_forms import (
     WelcomeForm,
 )
 from labsite.access_models import ApiToken, Invitation, Pin, Tablet
-from labsite.errors import Refused
 from labsite.forms import ActionForm
 from labsite.models import User
 from labsite.roles import Deed, by_password, may, needs, person
@@ -77,11 +76,8 @@ def own_password(request: HttpRequest) -> HttpResponse:
     user = person(request)
     form = OwnPasswordForm(request.POST or None, user=user)
     if form.is_valid():
-        try:
+        with form.refusals():
             access.change_own_password(by=user, password=form.cleaned_data["password"])
-        except Refused as refused:
-            form.refuse(refused)
-        else:
             update_session_auth_hash(request, user)
             messages.success(request, "Your password is changed. Other devices are signed out.")
             return redirect("account")
@@ -97,11 +93,8 @@ def second_factor(request: HttpRequest) -> HttpResponse:
     user = person(request)
     form = CodeForm(request.POST or None)
     if form.is_valid():
-        try:
+        with form.refusals():
             codes = access.confirm_second_factor(by=user, code=form.cleaned_data["code"])
-        except Refused as refused:
-            form.refuse(refused)
-        else:
             return _shown_once(
                 request,
                 title="Recovery codes",
@@ -139,11 +132,8 @@ def pin(request: HttpRequest) -> HttpResponse:
     user = person(request)
     form = SetPinForm(request.POST or None, user=user)
     if form.is_valid():
-        try:
+        with form.refusals():
             access.set_pin(by=user, pin=form.cleaned_data["pin"])
-        except Refused as refused:
-            form.refuse(refused)
-        else:
             messages.success(request, "The lab's tablets know your PIN.")
             return redirect("account")
     return _form_page(
@@ -162,11 +152,8 @@ def make_token(request: HttpRequest) -> HttpResponse:
     user = person(request)
     form = TokenForm(request.POST or None, user=user)
     if form.is_valid():
-        try:
+        with form.refusals():
             _, secret = access.make_token(by=user, **form.cleaned_data)
-        except Refused as refused:
-            form.refuse(refused)
-        else:
             return _shown_once(
                 request,
                 title="Your new token",
@@ -227,11 +214,8 @@ def people(request: HttpRequest) -> HttpResponse:
 def invite(request: HttpRequest) -> HttpResponse:
     form = InviteForm(request.POST or None)
     if form.is_valid():
-        try:
+        with form.refusals():
             made, token = access.invite(by=person(request), **form.cleaned_data)
-        except Refused as refused:
-            form.refuse(refused)
-        else:
             return _shown_once(
                 request,
                 title=f"Link for {made.username}",
@@ -264,11 +248,8 @@ def one_person(request: HttpRequest, pk: int) -> HttpResponse:
     initial = {"roles": [role.value for role in access.roles_of_any(user)]}
     form = PersonForm(request.POST or None, initial=initial | {"is_active": user.is_active})
     if form.is_valid():
-        try:
+        with form.refusals():
             access.change_person(by=person(request), user=user, **form.cleaned_data)
-        except Refused as refused:
-            form.refuse(refused)
-        else:
             messages.success(request, f"{user.display_name} is changed.")
             return redirect("people")
     return _form_page(
@@ -307,11 +288,8 @@ def welcome(request: HttpRequest, token: str) -> HttpResponse:
         return render(request, "labsite/access/no_invitation.html", status=410)
     form = WelcomeForm(request.POST or None)
     if form.is_valid():
-        try:
+        with form.refusals():
             user = access.accept_invitation(token=token, password=form.cleaned_data["password"])
-        except Refused as refused:
-            form.refuse(refused)
-        else:
             login(request, user, backend=MODEL_BACKEND)
             messages.success(request, "Welcome. Your account is ready.")
             return redirect("account")
@@ -379,11 +357,8 @@ def enrol_tablet(request: HttpRequest) -> HttpResponse:
     """Make the device that shows this page a tablet of the lab."""
     form = TabletForm(request.POST or None)
     if form.is_valid():
-        try:
+        with form.refusals():
             tablet, token = access.enrol_tablet(by=person(request), **form.cleaned_data)
-        except Refused as refused:
-            form.refuse(refused)
-        else:
             messages.success(request, f"This device is the tablet {tablet} from now on.")
             response = redirect("account")
             response.set_cookie(
@@ -433,11 +408,8 @@ def switch_to(request: HttpRequest, pk: int) -> HttpResponse:
     user = get_object_or_404(User, pk=pk, is_active=True)
     form = PinForm(request.POST or None)
     if form.is_valid():
-        try:
+        with form.refusals():
             access.check_pin(tablet=tablet, user=user, pin=form.cleaned_data["pin"])
-        except Refused as refused:
-            form.refuse(refused)
-        else:
             request.session.flush()
             login(request, user, backend=MODEL_BACKEND)
             request.session[BY_PIN] = True

@@ -18,6 +18,10 @@ class ActionForm(forms.Form):
     # the action's name of a field, where the form calls it something else
     named_here: ClassVar[Mapping[str, str]] = {}
 
+    def refusals(self) -> "Refusals":
+        """`with form.refusals():` around an action and what follows when it is done."""
+        return Refusals(self)
+
     def refuse(self, refused: Refused) -> None:
         """Show the action's problems as the form's own."""
         for name, sentences in refused.problems.items():
@@ -29,6 +33,22 @@ class ActionForm(forms.Form):
     def status(self) -> int:
         """HTTP status of the page that shows this form."""
         return 400 if self.is_bound and self.errors else 200
+
+
+class Refusals:
+    """Shows what is refused inside it as the form's own problems, and goes on after it."""
+
+    def __init__(self, form: ActionForm) -> None:
+        self.form = form
+
+    def __enter__(self) -> None:
+        pass
+
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> bool:
+        if not isinstance(error, Refused):
+            return False
+        self.form.refuse(error)
+        return True
 
 
 def _kinds() -> list[tuple[str, str]]:

@@ -9,7 +9,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from labsite.errors import Refused
-from labsite.forms import ActionForm as ActionForm
+from labsite.forms import ActionForm
 from labsite.tables import ACCEPTED
 from specimens.models import Product, ServiceEntry, Specimen
 from specimens.odometer import from_odometer

@@ -9,10 +9,11 @@ from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
 from labsite.errors import Refused
+from labsite.forms import ActionForm
 from labsite.roles import Deed, needs, person
 from labsite.tables import XLSX_TYPE, BadFile, csv_bytes, problem_rows, xlsx_bytes
 from specimens import imports
-from specimens.forms import ActionForm, TableFileField
+from specimens.forms import TableFileField
 from specimens.models import RecordFile
 from specimens.trails import lab_trail
 from specimens.words import count_words

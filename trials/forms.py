@@ -7,15 +7,9 @@ from typing import Any, ClassVar
 from django import forms
 from django.utils.text import slugify
 
+from labsite.forms import ActionForm
 from specimens.codes import BadCode, clean_code
-from specimens.forms import (
-    ActionForm,
-    CountField,
-    NumberField,
-    TableFileField,
-    long_text_field,
-    text_field,
-)
+from specimens.forms import CountField, NumberField, TableFileField, long_text_field, text_field
 from specimens.models import Product, Specimen, Zone
 from specimens.words import date_words
 from trials.actions import ArmPlan, MethodPlan

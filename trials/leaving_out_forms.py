@@ -5,7 +5,8 @@ from typing import Any
 
 from django import forms
 
-from specimens.forms import ActionForm, long_text_field, text_field
+from labsite.forms import ActionForm
+from specimens.forms import long_text_field, text_field
 from trials.leaving_out import MOST_NAME
 from trials.models import Run
 

@@ -5,7 +5,8 @@ from typing import Any, ClassVar
 from django import forms
 from django.utils.text import slugify
 
-from specimens.forms import ActionForm, CountField, NumberField, long_text_field, text_field
+from labsite.forms import ActionForm
+from specimens.forms import CountField, NumberField, long_text_field, text_field
 from trials.forms import MarginField
 from trials.models import ConsumableLot, Instrument, MethodRevision
 from trials.physics.budget import Shape

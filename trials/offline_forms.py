@@ -2,7 +2,8 @@
 
 from django import forms
 
-from specimens.forms import ActionForm, long_text_field
+from labsite.forms import ActionForm
+from specimens.forms import long_text_field
 
 
 class EntriesFileForm(ActionForm):

@@ -4,8 +4,9 @@ from typing import Any
 
 from django import forms
 
+from labsite.forms import ActionForm
 from specimens.codes import BadCode, clean_code
-from specimens.forms import ActionForm, CountField, long_text_field
+from specimens.forms import CountField, long_text_field
 from specimens.models import Specimen
 from trials.models import Arm, Study, StudyAmendment
 from trials.plan_queries import MethodAsk, method_asks

@@ -5,14 +5,8 @@ from typing import Any, ClassVar
 from django import forms
 from django.utils import timezone
 
-from specimens.forms import (
-    ActionForm,
-    CountField,
-    NumberField,
-    day_field,
-    long_text_field,
-    text_field,
-)
+from labsite.forms import ActionForm
+from specimens.forms import CountField, NumberField, day_field, long_text_field, text_field
 from specimens.models import Specimen
 from trials.forms import MarginField, check_slug
 from trials.intervals import MOST_FRAMES

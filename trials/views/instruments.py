@@ -11,8 +11,8 @@ from django.urls import reverse
 from django.utils import timezone
 
 from labsite.errors import Refused
+from labsite.forms import ActionForm
 from labsite.roles import Deed, may, needs, person
-from specimens.forms import ActionForm
 from specimens.trails import lab_trail
 from trials import environment, instruments, quality_queries
 from trials.models import Instrument, ReviewMark

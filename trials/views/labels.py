@@ -6,8 +6,9 @@ from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
 from labsite.errors import Refused
+from labsite.forms import ActionForm
 from labsite.roles import Deed, needs
-from specimens.forms import ActionForm, CountField
+from specimens.forms import CountField
 from specimens.trails import lab_trail
 from trials import labels
 from trials.models import Study

@@ -6,9 +6,10 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
 from labsite.errors import Refused
+from labsite.forms import ActionForm
 from labsite.models import Lab
 from labsite.roles import Deed, may, needs, person
-from specimens.forms import ActionForm, long_text_field
+from specimens.forms import long_text_field
 from specimens.trails import lab_trail
 from trials import witness
 from trials.models import Incident
