@@ -125,7 +125,7 @@ def sign_off(
     stopped = stops(points)
     if stopped:
         problems[""] = [f"{point.name}: {point.words}" for point in stopped]
-    exemption = exemption_now() if by.pk in authors else None
+    exemption = exemption_now() if authors == {by.pk} else None
     if authors == {by.pk} and exemption is None:
         problems.setdefault("", []).append(
             "You wrote these words, so another person has to sign them off. A lab of one person "

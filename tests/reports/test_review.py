@@ -180,6 +180,23 @@ class TestSmallLab:
         assert told.startswith("Written and checked by one person, Editor.")
         assert "recorded by Administrator: One person works here." in told
 
+    def test_it_is_not_for_words_of_two(self, pair, editor, lead, admin) -> None:
+        until = timezone.localdate() + timedelta(days=90)
+        review.set_exemption(by=admin, is_on=True, reason="One person works here.", until_on=until)
+        save_draft(by=lead, study=pair, fields=WORDS)
+        save_correction_draft(
+            by=editor,
+            study=pair,
+            corrects=pair.editions.get(),
+            fields=dict.fromkeys(errata.NEEDED, "Said.") | {"wrong_since": date(2026, 3, 1)},
+        )
+        page = visible_text(client_of(lead).get(f"/desk/{pair.slug}/review/").content.decode())
+        assert "You wrote a part of this." in page
+        assert "one person wrote and checked this" not in page
+        assert review.sign_off_study(by=lead, study=pair, note="Read.").exemption is None
+        with pytest.raises(Refused, match="second person"):
+            publish_edition(by=lead, study=pair)
+
     def test_it_ends_by_its_day_or_by_name(self, pair, editor, admin) -> None:
         today = timezone.localdate()
         review.set_exemption(by=admin, is_on=True, reason="One person.", until_on=today)
