@@ -41,7 +41,7 @@ from reports.trend_content import trend_words
 from reports.words import NBSP, RatioFigures
 from specimens.models import Specimen
 from specimens.queries import exposure_words
-from specimens.words import date_words
+from specimens.words import THIN_SPACE, date_words
 from trials.conduct import Conduct, conduct_of
 from trials.intervals import ReadingKind, plain
 from trials.leaving_out import left_out_now
@@ -254,7 +254,7 @@ def money(amount: Decimal | None, currency: str) -> str:
     """A price as printed, or nothing."""
     if amount is None:
         return ""
-    figure = f"{amount:.2f}".removesuffix(".00")
+    figure = f"{amount:,.2f}".removesuffix(".00").replace(",", THIN_SPACE)
     symbol = SYMBOLS.get(currency)
     return f"{symbol}{figure}" if symbol else f"{figure}{NBSP}{currency}"
 
