@@ -1,6 +1,7 @@
 """What stands around an entry at the bench, in a real browser: scan, photos, keys, paper, grading."""
 
 import re
+from base64 import b64decode
 from collections.abc import Iterator
 from io import BytesIO
 
@@ -16,7 +17,7 @@ from tests.faults.bench_seed import METHODS
 from tests.trials.bench_lab import BenchLab, build_bench_lab, person_with
 from tests.trials.test_aids import photo_of
 from trials import actions
-from trials.models import MethodRevision, Photo, PhotoOriginal, Reading, SpecimenCheck
+from trials.models import MethodRevision, Photo, PhotoOriginal, Reading, SpecimenCheck, VideoMark
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -36,6 +37,28 @@ Object.defineProperty(navigator, "mediaDevices", {value: {getUserMedia: async ()
   return window.stream;
 }}});
 """
+# Two seconds of film in the browser's own format, whose length it then knows, in base 64.
+FILM = """async () => {
+  const canvas = document.createElement("canvas");
+  [canvas.width, canvas.height] = [320, 180];
+  const pen = canvas.getContext("2d");
+  const recorder = new MediaRecorder(canvas.captureStream(25), {mimeType: "video/webm"});
+  const pieces = [];
+  recorder.ondataavailable = ({data}) => pieces.push(data);
+  const ended = new Promise((done) => { recorder.onstop = done; });
+  recorder.start();
+  for (let frame = 0; frame < 50; frame += 1) {
+    pen.fillStyle = frame < 25 ? "#e08020" : "#203040";
+    pen.fillRect(0, 0, 320, 180);
+    pen.fillStyle = "#fff";
+    pen.fillText(`${frame}`, 20, 20);
+    await new Promise((done) => setTimeout(done, 40));
+  }
+  recorder.stop();
+  await ended;
+  const bytes = new Uint8Array(await new Blob(pieces).arrayBuffer());
+  return btoa(Array.from(bytes, (byte) => String.fromCharCode(byte)).join(""));
+}"""
 
 
 @pytest.fixture
@@ -150,6 +173,61 @@ def test_the_stopwatch_by_a_hardware_key_with_splits_and_undo(page, lab):
     button(page, "Keep").last.click()
     eventually(page, Reading.objects.exists)
     assert Reading.objects.get().note.startswith("Splits: 1.")
+
+
+def test_the_after_flame_time_goes_in_from_marks_on_a_film(page, lab):
+    run = lab.run_of("after-flame")
+    page.goto(f"/lab/runs/{run.pk}/film/")
+    film = b64decode(page.evaluate(FILM))
+
+    def choose(name: str) -> None:
+        page.locator("#film-file").set_input_files(
+            {"name": name, "mimeType": "video/webm", "buffer": film}
+        )
+        page.wait_for_function("() => document.querySelector('video').readyState >= 2")
+
+    def mark(at_s: float, words: str) -> None:
+        page.evaluate("(at) => { document.querySelector('video').currentTime = at; }", at_s)
+        page.wait_for_function("() => !document.querySelector('video').seeking")
+        button(page, words).click()
+
+    named, first, second = (page.locator(f"[name={it}]") for it in ("video", "from_s", "to_s"))
+    named.fill("clip 7")
+    choose("cam-a-0017.webm")
+    expect(named).to_have_value("clip 7")
+    mark(0.2, "First mark")
+    # a frame of 25 a second begins every 0.04 s
+    expect(first).to_have_value("0.200")
+    choose("cam-a-0018.webm")
+    expect(named).to_have_value("cam-a-0018.webm")
+    expect(first).to_have_value("")
+    expect(page.get_by_text("Another film: mark both moments anew.")).to_be_visible()
+    mark(0.3, "First mark")
+    expect(first).to_have_value("0.280")
+    mark(1.02, "Second mark")
+    expect(second).to_have_value("1.000")
+    button(page, "One frame on").click()
+    page.wait_for_function("() => !document.querySelector('video').seeking")
+    button(page, "Second mark").click()
+    expect(second).to_have_value("1.040")
+    assert_usable(page)
+    button(page, "Work the time out").click()
+    # from 0.28 s to 1.04 s are 19 frames of 0.04 s
+    expect(page.get_by_role("status").first).to_contain_text("Ended at 0.76\u00a0s")
+    choose("cam-a-0018.webm")
+    expect(first).to_have_value("0.280")
+    choose("cam-a-0019.webm")
+    expect(named).to_have_value("cam-a-0019.webm")
+    expect(first).to_have_value("")
+    choose("cam-a-0018.webm")
+    mark(0.28, "First mark")
+    mark(1.04, "Second mark")
+    button(page, "Work the time out").click()
+    button(page, "Keep it as the reading").click()
+    page.wait_for_url(f"**{SHEET}runs/{run.pk}/")
+    kept = Reading.objects.get(run=run)
+    assert (kept.low, kept.high) == pytest.approx((0.72, 0.8))
+    assert {mark.video for mark in VideoMark.objects.all()} == {"cam-a-0018.webm"}
 
 
 def test_an_unusual_reading_is_asked_about_once(page, lab):

@@ -5,13 +5,37 @@ import { parseNumber } from "./numbers.js";
 
 const part = document.querySelector("[data-film]");
 const form = document.querySelector("[data-film-form]");
-const [stage, video, at, problem, file] = ["stage", "video", "at", "problem", "file"].map((name) =>
+const [stage, video, at, anew, problem, file] = ["stage", "video", "at", "anew", "problem", "file"].map((name) =>
   part.querySelector(`[data-film-${name}]`),
 );
 const rate = () => parseNumber(form.elements.frames_per_second.value) || 25;
 let address = "";
+let hasFilm = false;
+let isNamedByHand = false;
 
 part.hidden = false;
+
+form.elements.video.addEventListener("input", () => {
+  isNamedByHand = true;
+});
+
+/** The form speaks of the film that is shown: another one brings its name and leaves the marks of the one before. */
+function speakOf(name) {
+  const isNamedBefore = isNamedByHand && !hasFilm;
+  const before = form.elements.video.value;
+  hasFilm = true;
+  isNamedByHand = false;
+  if (isNamedBefore || before === name) {
+    return;
+  }
+  form.elements.video.value = name;
+  if (before) {
+    for (const mark of ["from_s", "to_s"]) {
+      form.elements[mark].value = "";
+    }
+    anew.hidden = false;
+  }
+}
 
 file.addEventListener("change", () => {
   URL.revokeObjectURL(address);
@@ -21,7 +45,7 @@ file.addEventListener("change", () => {
   if (chosen) {
     address = URL.createObjectURL(chosen);
     video.src = address;
-    form.elements.video.value ||= chosen.name.slice(0, 120);
+    speakOf(chosen.name.slice(0, 120));
   }
 });
 
@@ -47,6 +71,7 @@ for (const button of part.querySelectorAll("[data-film-step]")) {
 for (const button of part.querySelectorAll("[data-film-mark]")) {
   button.addEventListener("click", () => {
     video.pause();
+    anew.hidden = true;
     const box = form.elements[button.dataset.filmMark];
     box.value = momentText(momentOf(frameAt(video.currentTime, rate()), rate()));
     at.textContent = `Marked: ${box.value}\u00a0s`;
