@@ -40,7 +40,6 @@ PAGES = {
         "/bench/",
         f"/bench/{AGES}/",
         f"/bench/{PAIR}/",
-        f"/bench/{PAIR}/added/belt-abrasion/",
         "/lab/",
     ],
     "lead": [
