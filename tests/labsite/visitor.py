@@ -26,7 +26,7 @@ ADDRESSES = {"href", "src", "action", "formaction", "xlink:href", "data", "srcse
 RUNS_SCRIPT = re.compile(r"(?i)^(java|vb)script:|^data:(text/html|image/svg|text/javascript)")
 NEVER_OURS = {"iframe", "object", "embed", "base", "frame", "frameset", "applet", "marquee"}
 DATA_TYPES = {"application/json", "application/ld+json", "importmap"}
-MOST_OF_A_ROUTE = 2
+MOST_OF_A_ROUTE = 1
 
 
 # --- what an answer says ------------------------------------------------------------------------
@@ -230,7 +230,7 @@ def read(address: str, body: bytes) -> Reader:
 
 @dataclass
 class Visitor:
-    """Walks by links from page to page; a page of each kind or two, and each form of it."""
+    """Walks by links from page to page; one page of each kind, and each form of it."""
 
     client: Client
     is_writing: bool = True
