@@ -77,6 +77,9 @@ def study_content(study: Study, summary: Summary, extra_cautions: Iterable[str])
         conduct=_conduct_facts(conduct),
         left_out=tuple(exclusion_sentence(one) for one in exclusions),
     )
+    used = study.study_methods.select_related("revision__method").prefetch_related(
+        "revision__method__published_limits"
+    )
     shown = [_shown(finding) for finding in findings]
     top = charts.strip_top(shown)
     return {
@@ -87,9 +90,10 @@ def study_content(study: Study, summary: Summary, extra_cautions: Iterable[str])
         "invented": study.is_invented,
         "study": _study(study)
         | {
+            "primary": next((u.revision.method.property for u in used if u.is_primary), ""),
             "family_words": words.family_words(
                 study.level, inputs.comparison_count, is_simultaneous=study.is_simultaneous
-            )
+            ),
         },
         "arms": [_arm(arm, members) for arm in study.arms.all()],
         "findings": [
@@ -101,12 +105,7 @@ def study_content(study: Study, summary: Summary, extra_cautions: Iterable[str])
         "cautions": [asdict(caution) for caution in cautions_for(facts)]
         + [asdict(Caution("editor", line, line)) for line in extra_cautions],
         "readings": readings,
-        "methods": [
-            _method(used.revision, used.margin)
-            for used in study.study_methods.select_related("revision__method").prefetch_related(
-                "revision__method__published_limits"
-            )
-        ],
+        "methods": [_method(one.revision, one.margin) for one in used],
         "counts": _counts(study, exclusions),
         "amendments": [_amendment(one) for one in conduct.amendments],
         "photos": photos_content(study),
@@ -173,14 +172,6 @@ def _study(study: Study) -> dict[str, Any]:
         "change_of_mind": study.change_of_mind,
         "population": study.population,
         "not_claimed": study.not_claimed,
-        "primary": next(
-            (
-                used.revision.method.property
-                for used in study.study_methods.select_related("revision__method")
-                if used.is_primary
-            ),
-            "",
-        ),
     }
 
 

@@ -220,7 +220,10 @@ class StudyForm(ActionForm):
             )
         self.fields["primary"] = forms.ChoiceField(
             label="The property that the answer turns on",
-            choices=[("", "None: all count alike"), *((str(r.pk), str(r)) for r in self.revisions)],
+            choices=[
+                ("", "No single one: all count alike"),
+                *((str(r.pk), str(r)) for r in self.revisions),
+            ],
             required=False,
             help_text="Chosen now, so that nobody picks the most striking figure afterwards.",
         )

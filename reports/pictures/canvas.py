@@ -105,9 +105,12 @@ class Sheet:
             f' stroke="{PAPER}" stroke-width="{size * 0.16:.3g}" paint-order="stroke" '
             'stroke-linejoin="round"'
         )
+        # on a machine without the typeface another, often wider one stands in: it keeps the width
+        length = text_width(words, size, weight=look.weight)
         self.parts.append(
             f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}" text-anchor="{look.anchor}" '
-            f'font-weight="{look.weight}" fill="{look.fill}"{halo}>{escape(drawable(words))}</text>'
+            f'font-weight="{look.weight}" fill="{look.fill}"{halo} textLength="{length:.1f}" '
+            f'lengthAdjust="spacingAndGlyphs">{escape(drawable(words))}</text>'
         )
 
     def line(self, start: Point, end: Point, stroke: Stroke | None = None) -> None:

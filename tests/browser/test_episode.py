@@ -1,14 +1,13 @@
 """The desk in a real browser: drafting, two editors, figures that change, claims, review, release."""
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import timedelta
 
 import pytest
-from django.test import Client
 from django.utils import timezone
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Page, expect
 
 from labsite.jobs import run_job
 from labsite.models import Job, User
@@ -21,7 +20,6 @@ from trials.photos import strike_out_photo
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
-DESK = {"width": 1440, "height": 1000}
 KEPT = "belt-abrasion worn kept"
 
 
@@ -44,27 +42,9 @@ class Desk:
 
 
 @pytest.fixture
-def desk(browser: Browser, live_server, transactional_db) -> Iterator[Desk]:
+def desk(open_as: Callable[[User], Page]) -> Desk:
     lab = build_desk(with_photos=True)
-    contexts = []
-    errors: list[str] = []
-
-    def open_page(user: User) -> Page:
-        client = Client()
-        client.force_login(user)
-        context = browser.new_context(viewport=DESK, base_url=live_server.url)
-        cookie = client.cookies["sessionid"].value
-        context.add_cookies([{"name": "sessionid", "value": cookie, "url": live_server.url}])
-        contexts.append(context)
-        page = context.new_page()
-        page.set_default_timeout(15_000)
-        page.on("pageerror", lambda error: errors.append(str(error)))
-        return page
-
-    yield Desk(lab.study, lab.episode, open_page, lab.lead, lab.editor)
-    for context in contexts:
-        context.close()
-    assert errors == []
+    return Desk(lab.study, lab.episode, open_as, lab.lead, lab.editor)
 
 
 def part_of(page: Page, segment: Segment):

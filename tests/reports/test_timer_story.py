@@ -37,7 +37,7 @@ def test_from_the_wrong_timer_to_the_corrections(desk: DeskLab, reader: Client) 
     slug, episode = desk.study.slug, desk.episode.slug
     lead, editor = client_of(Role.LEAD), client_of(Role.EDITOR)
     public = text_of(reader, f"/scorecards/{slug}/1/")
-    figure = re.search(r"\d+\s% \(\d+ to \d+\s%\)|about \d+\s%", public)
+    figure = re.search(r"\d+\s% \(\d+ to \d+\s%\)|kept about \d+\s%", public)
     assert figure is not None
 
     # the lead finds the timer wrong
