@@ -365,6 +365,15 @@ class TraceForm(ActionForm):
         for name in {*fixed, *left_out}:
             self.fields.pop(name, None)
 
+    @classmethod
+    def typed(cls, settings: TraceSettings) -> dict[str, Any]:
+        """These settings as this form would send them."""
+        chosen = {name: getattr(settings, name) for name in cls.CHOSEN}
+        return {name: "" if value is None else value for name, value in chosen.items()} | {
+            "value_columns": [str(place) for place in settings.value_columns],
+            "time_column": "" if settings.time_column is None else str(settings.time_column),
+        }
+
     @property
     def settings(self) -> TraceSettings:
         """The settings as chosen, with what the method fixes."""

@@ -107,7 +107,10 @@ def send_and_keep(bench, run, content):
         {"measured_at": timezone.localtime().strftime("%Y-%m-%dT%H:%M")},
     )
     assert kept.status_code == 302, kept.content.decode()
-    assert "Worked out again just now: the same" in bench.get(page).content.decode()
+    opened = bench.get(page)
+    assert "Worked out again just now: the same" in opened.content.decode()
+    # whoever opens it later sees it read as it was kept, with the sign turned
+    assert opened.context["figure"].value == TraceReading.objects.get(trace__run=run).value
 
 
 def log_both(lab, gauge):

@@ -136,7 +136,12 @@ def _trace(pk: int) -> TraceFile:
 def _form(request: HttpRequest, shown: TraceFile) -> TraceForm:
     columns = traces.column_labels(shown)
     fixed = traces.method_settings(shown.run.revision)
-    chosen = traces.first_choice(shown)
+    kept = shown.derived.order_by("-pk").first()
+    chosen = (
+        traces.first_choice(shown)
+        if kept is None
+        else TraceForm.typed(TraceSettings.from_json(kept.settings))
+    )
     labels = [f"{c['label']}{' in ' + written(c['unit']) if c['unit'] else ''}" for c in columns]
     # a form that was sent always names its unit, even when every column was left out
     given = request.GET if "value_unit" in request.GET else chosen
