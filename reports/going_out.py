@@ -7,7 +7,7 @@ from reports.embargoes import embargo_on
 from reports.episodes import episode_authors, episode_digest, running
 from reports.models import EditionDraft, Embargo, Episode, PreviewLink, ReleasePlan, SignOff
 from reports.review import (
-    current_sign_off,
+    enough_of,
     exemption_now,
     sign_offs_of,
     study_authors,
@@ -34,8 +34,12 @@ class GoingOut:
     flags: list[StoodFlag]
     authors: set[int]
     sign_offs: list[SignOff]  # of what stands there now, enough or not
-    signed: SignOff | None
     is_exempt: bool
+
+    @property
+    def signed(self) -> SignOff | None:
+        """The sign-off that lets it out, if one does."""
+        return enough_of(self.sign_offs, self.authors)
 
     @property
     def stopped(self) -> list[Point]:
@@ -71,15 +75,13 @@ class GoingOut:
 def study_going_out(study: Study) -> GoingOut:
     """A study's next scorecard."""
     draft = EditionDraft.objects.filter(study=study).first() or EditionDraft(study=study)
-    authors, digest = study_authors(study), study_digest(study)
     return GoingOut(
         subject=study,
         kind="study",
         points=study_checklist(study),
         flags=draft_flags(study, draft, study_book(study)),
-        authors=authors,
-        sign_offs=sign_offs_of(study, digest),
-        signed=current_sign_off(study, digest, authors),
+        authors=study_authors(study),
+        sign_offs=sign_offs_of(study, study_digest(study)),
         is_exempt=exemption_now() is not None,
     )
 
@@ -88,14 +90,12 @@ def episode_going_out(episode: Episode) -> GoingOut:
     """An episode."""
     book = book_from(episode_contents(episode))
     flags = episode_flags(episode, running(episode), book)
-    authors, digest = episode_authors(episode), episode_digest(episode)
     return GoingOut(
         subject=episode,
         kind="episode",
         points=episode_checklist(episode, flags, book),
         flags=flags,
-        authors=authors,
-        sign_offs=sign_offs_of(episode, digest),
-        signed=current_sign_off(episode, digest, authors),
+        authors=episode_authors(episode),
+        sign_offs=sign_offs_of(episode, episode_digest(episode)),
         is_exempt=exemption_now() is not None,
     )

@@ -1,11 +1,10 @@
 """What a scorecard of a study would say now, and the same kept in memory for those who write."""
 
-import threading
-from collections import OrderedDict
 from typing import Any
 
 from django.utils import timezone
 
+from labsite.kept_pages import Recent
 from labsite.models import AuditEntry
 from reports.content import draft_cautions, study_content
 from reports.models import EditionDraft, Summary
@@ -16,8 +15,7 @@ from trials.studies import is_closed
 MOST_KEPT = 16
 Content = dict[str, Any]
 
-_kept: OrderedDict[int, tuple[tuple[Any, ...], Content]] = OrderedDict()
-_lock = threading.Lock()
+_kept: Recent[int, tuple[tuple[Any, ...], Content]] = Recent(MOST_KEPT)
 
 
 def live_content(study: Study) -> Content | None:
@@ -47,16 +45,11 @@ def kept_content(study: Study) -> Content | None:
     if summary is None:
         return None
     key = _key(study, summary)  # before anything is read, so that it is never newer than the rest
-    with _lock:
-        found = _kept.get(study.pk)
-        if found is not None and found[0] == key:
-            _kept.move_to_end(study.pk)
-            return found[1]
+    found = _kept.get(study.pk)
+    if found is not None and found[0] == key:
+        return found[1]
     content = _content(study, summary)
-    with _lock:
-        _kept[study.pk] = (key, content)
-        while len(_kept) > MOST_KEPT:
-            _kept.popitem(last=False)
+    _kept.keep(study.pk, (key, content))
     return content
 
 

@@ -77,12 +77,16 @@ def sign_offs_of(subject: Study | Episode, digest: str) -> list[SignOff]:
 
 
 def current_sign_off(subject: Study | Episode, digest: str, authors: set[int]) -> SignOff | None:
-    """The sign-off that lets out what stands there now.
+    """The sign-off that lets out what stands there now."""
+    return enough_of(sign_offs_of(subject, digest), authors)
+
+
+def enough_of(signs: Sequence[SignOff], authors: set[int]) -> SignOff | None:
+    """The one of these sign-offs that lets out what its authors wrote.
 
     One by somebody who wrote none of it is enough, or one under an exemption. Where both people of
     a lab wrote, both sign: then each part was read by the one who did not write it.
     """
-    signs = sign_offs_of(subject, digest)
     alone = [one for one in signs if one.exemption is not None or one.by_id not in authors]
     if alone:
         return alone[0]

@@ -141,8 +141,8 @@ def change_study(
         if not same:
             raise Refused({"arms": ["Runs are on its sheet: its arms and methods stand."]})
         study.study_methods.update(is_primary=False)  # only one at a time may be it
-        for method, fields in _method_rows(study, methods):
-            study.study_methods.filter(revision=method.revision).update(**fields)
+        for method, said in _method_rows(study, methods):
+            study.study_methods.filter(revision=method.revision).update(**said)
     else:
         study.plans.all().delete()  # drafts of what is not asked any more
         study.arms.all().delete()
@@ -181,8 +181,8 @@ def _add_arms(study: Study, arms: Sequence[ArmPlan]) -> None:
 
 
 def _add_methods(study: Study, methods: Sequence[MethodPlan]) -> None:
-    for method, fields in _method_rows(study, methods):
-        StudyMethod.objects.create(study=study, revision=method.revision, **fields)
+    for method, said in _method_rows(study, methods):
+        StudyMethod.objects.create(study=study, revision=method.revision, **said)
 
 
 def _method_rows(

@@ -110,7 +110,7 @@ class Sheet:
         self.parts.append(
             f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}" text-anchor="{look.anchor}" '
             f'font-weight="{look.weight}" fill="{look.fill}"{halo} textLength="{length:.1f}" '
-            f'lengthAdjust="spacingAndGlyphs">{escape(drawable(words))}</text>'
+            f'lengthAdjust="spacingAndGlyphs">{escape(words)}</text>'
         )
 
     def line(self, start: Point, end: Point, stroke: Stroke | None = None) -> None:

@@ -12,6 +12,7 @@ from playwright.sync_api import (
     BrowserContext,
     ConsoleMessage,
     Page,
+    ViewportSize,
     expect,
     sync_playwright,
 )
@@ -22,7 +23,7 @@ from tests.browser.site import Site, chromium_path, running_demo
 if TYPE_CHECKING:
     from labsite.models import User
 
-DESK = {"width": 1440, "height": 1000}
+DESK: ViewportSize = {"width": 1440, "height": 1000}
 
 EXPECT_WITHIN_MS = 20_000  # the machine may be busy with other tests
 
@@ -68,8 +69,8 @@ def open_as(
     contexts: list[BrowserContext] = []
     errors: list[str] = []
 
-    def open_page(user: "User | None" = None) -> Page:
-        context = browser.new_context(viewport=DESK, base_url=live_server.url)
+    def open_page(user: "User | None" = None, viewport: ViewportSize = DESK) -> Page:
+        context = browser.new_context(viewport=viewport, base_url=live_server.url)
         if user is not None:
             client = Client()
             client.force_login(user)

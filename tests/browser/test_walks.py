@@ -6,20 +6,19 @@ What was put in is known, so what the page says in the end is held against it.
 import json
 import math
 import re
-from collections.abc import Callable, Iterator
 from datetime import timedelta
 from uuid import uuid4
 
 import pytest
 from django.test import Client
 from django.utils import timezone
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, expect
 
 from labsite.roles import Role
 from specimens.models import Specimen
 from tests.browser.bench_steps import look
 from tests.reports.demo_site import publish, run_waiting_jobs
-from tests.reports.test_drop_to_edition import calibrated_gauge, logged
+from tests.reports.test_drop_to_edition import calibrated_gauge, logged, settle_the_drop
 from tests.trials.bench_lab import (
     BenchLab,
     bench_day,
@@ -32,6 +31,7 @@ from trials import consumables
 from trials.models import ControlRun, TraceReading
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+TABLET = {"width": 820, "height": 1180}
 BELT = "reference-abrasion"
 LOSS = 0.8
 WEAR_PER_HOUR = 0.15  # a worn belt cuts less, so that everything lasts longer on it
@@ -44,34 +44,6 @@ def lab(browser: Browser, transactional_db: None) -> BenchLab:
     pass_checks(made, person_with(Role.TECHNICIAN), hours_ago=hours_since(bench_day()) + 2)
     Specimen.objects.update(paid_by="the lab")
     return made
-
-
-@pytest.fixture
-def page_of(
-    browser: Browser, live_server, lab: BenchLab
-) -> Iterator[Callable[[Role | None], Page]]:
-    opened: list[Page] = []
-    errors: list[str] = []
-
-    def open_page(role: Role | None) -> Page:
-        context = browser.new_context(
-            viewport={"width": 820, "height": 1180}, base_url=live_server.url
-        )
-        if role:
-            client = Client()
-            client.force_login(person_with(role))
-            session = client.cookies["sessionid"].value
-            context.add_cookies([{"name": "sessionid", "value": session, "url": live_server.url}])
-        page = context.new_page()
-        page.set_default_timeout(15_000)
-        page.on("pageerror", lambda error: errors.append(str(error)))
-        opened.append(page)
-        return page
-
-    yield open_page
-    for page in opened:
-        page.context.close()
-    assert errors == []
 
 
 def published(lab: BenchLab, key: str) -> tuple[str, dict]:
@@ -87,22 +59,14 @@ def as_typed(moment) -> str:
     return timezone.localtime(moment).strftime("%Y-%m-%dT%H:%M")
 
 
-def test_a_helmet_drop_goes_from_the_loggers_file_to_the_scorecard(page_of, lab):
+def test_a_helmet_drop_goes_from_the_loggers_file_to_the_scorecard(open_as, lab):
     """Half-sines of 150 and 165 g for 7 ms at 20 kHz: kept is (150 / 165)^2.5 of the protection.
 
     The criterion of a half-sine is 0.41464565 A^2.5 T (Chou and Nyquist, SAE 740082).
     """
     calibrated_gauge(lab)
-    for minutes, criterion in enumerate((700, 715, 690, 704, 711, 696)):
-        ControlRun.objects.create(
-            revision=lab.revisions["headform-drop"],
-            material="pad",
-            session_label="day",
-            ran_at=timezone.now() - timedelta(minutes=minutes),
-            low=criterion - 0.5,
-            high=criterion + 0.5,
-        )
-    page = page_of(Role.TECHNICIAN)
+    settle_the_drop(lab)
+    page = open_as(person_with(Role.TECHNICIAN), TABLET)
     for arm, peak_g in enumerate((150.0, 165.0)):
         run = lab.run_of("headform-drop", arm)
         page.goto(f"/bench/{lab.study.slug}/runs/{run.pk}/")
@@ -134,13 +98,13 @@ def test_a_helmet_drop_goes_from_the_loggers_file_to_the_scorecard(page_of, lab)
     truth = (150 / 165) ** 2.5
     assert found["retention"] == pytest.approx(truth, rel=5e-3)
     assert found["low"] < truth < found["high"]
-    reader = page_of(None)
+    reader = open_as(None, TABLET)
     reader.goto(address)
     expect(reader.get_by_text(found["retention_words"]).first).to_be_visible()
     look(reader, "drop-3-scorecard")
 
 
-def test_a_belt_that_wears_is_corrected_by_its_reference_runs(page_of, lab):
+def test_a_belt_that_wears_is_corrected_by_its_reference_runs(open_as, lab):
     revision = lab.revisions[BELT]
     start = bench_day()
     belt = consumables.add_lot(
@@ -148,13 +112,13 @@ def test_a_belt_that_wears_is_corrected_by_its_reference_runs(page_of, lab):
         fields={"kind": "belt", "name": "60 grit", "lot": "7", "received_on": start.date()},
         piece_count=1,
     ).units.get()
-    lead = page_of(Role.LEAD)
+    lead = open_as(person_with(Role.LEAD), TABLET)
     lead.goto(f"/lab/controls/{BELT}/{revision.number}/")
     lead.get_by_role("link", name=re.compile("material", re.IGNORECASE)).first.click()
     lead.get_by_label("Name").fill(revision.control_material)
     look(lead, "belt-1-material")
     lead.locator("main form button[type=submit]").click()
-    page = page_of(Role.TECHNICIAN)
+    page = open_as(person_with(Role.TECHNICIAN), TABLET)
     for hours in (0.0, 1.5, 3.0, 4.5):
         page.goto(f"/lab/controls/{BELT}/{revision.number}/")
         page.get_by_role("link", name=re.compile("control run", re.IGNORECASE)).first.click()
@@ -192,7 +156,7 @@ def test_a_belt_that_wears_is_corrected_by_its_reference_runs(page_of, lab):
     address, found = published(lab, BELT)
     # as read the worn gear lasted 1.25 times as long; corrected it lost a fifth
     assert found["retention"] == pytest.approx(LOSS, rel=0.02)
-    reader = page_of(None)
+    reader = open_as(None, TABLET)
     reader.goto(address)
     expect(reader.get_by_text(found["retention_words"]).first).to_be_visible()
     expect(

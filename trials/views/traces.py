@@ -136,16 +136,18 @@ def _trace(pk: int) -> TraceFile:
 def _form(request: HttpRequest, shown: TraceFile) -> TraceForm:
     columns = traces.column_labels(shown)
     fixed = traces.method_settings(shown.run.revision)
-    kept = shown.derived.order_by("-pk").first()
-    chosen = (
-        traces.first_choice(shown)
-        if kept is None
-        else TraceForm.typed(TraceSettings.from_json(kept.settings))
-    )
     labels = [f"{c['label']}{' in ' + written(c['unit']) if c['unit'] else ''}" for c in columns]
     # a form that was sent always names its unit, even when every column was left out
-    given = request.GET if "value_unit" in request.GET else chosen
+    given = request.GET if "value_unit" in request.GET else _chosen_before(shown)
     return TraceForm(given, labels=labels, fixed=fixed)
+
+
+def _chosen_before(shown: TraceFile) -> dict[str, Any]:
+    """As the figure was kept; before that, as the file's header suggests."""
+    kept = shown.derived.order_by("-pk").first()
+    if kept is None:
+        return traces.first_choice(shown)
+    return TraceForm.typed(TraceSettings.from_json(kept.settings))
 
 
 def _figure(shown: TraceFile, form: TraceForm) -> tuple[traces.ShownFigure | Job | None, list[str]]:

@@ -70,6 +70,15 @@ def titles(svg: str) -> list[str]:
 @pytest.mark.parametrize("shape", SHAPE_NAMES.values(), ids=list(SHAPE_NAMES))
 @pytest.mark.parametrize("name", ALL)
 class TestEvery:
+    def test_no_line_leaves_it_whatever_typeface_stands_in(self, name, shape) -> None:
+        """A viewer without the typeface keeps to the width that a line says for itself."""
+        for line in ET.fromstring(ALL[name](frame(shape))).iter(f"{SVG}text"):
+            assert line.get("lengthAdjust") == "spacingAndGlyphs"
+            length, x = float(line.get("textLength")), float(line.get("x"))
+            share = {"start": 0.0, "middle": 0.5, "end": 1.0}[line.get("text-anchor")]
+            assert x - share * length >= 0
+            assert x + (1 - share) * length <= shape.width
+
     def test_has_its_size_source_items_and_words(self, name, shape) -> None:
         root = ET.fromstring(ALL[name](frame(shape)))
         assert (int(root.get("width")), int(root.get("height"))) == (shape.width, shape.height)
