@@ -13,7 +13,7 @@ in the log of the server.
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import UTC, timedelta
@@ -172,6 +172,19 @@ def head() -> Anchor:
 
 
 # --- verifying -------------------------------------------------------------------------------
+
+_veils: dict[str, Callable[[], Collection[str]]] = {}
+
+
+def register_veil(subject_kind: str, shut: Callable[[], Collection[str]]) -> None:
+    """Let an app name the subjects whose words the page keeps shut for now, by their ids."""
+    _veils[subject_kind] = shut
+
+
+def veiled() -> dict[str, Collection[str]]:
+    """Ids by kind of subject; the entries are there and sealed, their words are not shown."""
+    return {kind: shut() for kind, shut in _veils.items()}
+
 
 _anchors: dict[str, Callable[[], Iterable[Anchor]]] = {}
 

@@ -11,6 +11,7 @@ from labsite.forms import TrailForm
 from labsite.models import AuditEntry, Pulse
 
 ROWS_A_PAGE = 100
+SHUT = "words shut until the last run of this blind study is read"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,7 +44,7 @@ class Trail:
 
 def trail(form: TrailForm) -> Trail:
     """Return one page for a valid form. The numbers of entries are the page's cursor."""
-    wanted = form.cleaned_data
+    wanted, shut = form.cleaned_data, audit.veiled()
     entries = AuditEntry.objects.select_related("by", "seal").order_by("-pk")
     if wanted.get("before"):
         entries = entries.filter(pk__lt=wanted["before"])
@@ -57,25 +58,30 @@ def trail(form: TrailForm) -> Trail:
         entries = entries.filter(at__date__lt=wanted["until"] + timedelta(days=1))
     if wanted.get("words"):
         words = wanted["words"]
+        open_words = Q(subject_words__icontains=words)
+        for kind, ids in shut.items():
+            # nor are they found by what is not shown of them
+            open_words &= ~Q(subject_kind=kind, subject_id__in=ids)
         entries = entries.filter(
-            Q(verb__icontains=words)
-            | Q(subject_words__icontains=words)
-            | Q(subject_id=words)
-            | Q(origin=words)
+            Q(verb__icontains=words) | open_words | Q(subject_id=words) | Q(origin=words)
         )
     found = list(entries[: ROWS_A_PAGE + 1])
     rows = found[:ROWS_A_PAGE]
     pulse = Pulse.objects.filter(name="audit seal").first()
     return Trail(
-        rows=tuple(_row(entry) for entry in rows),
+        rows=tuple(
+            _row(entry, is_shut=entry.subject_id in shut.get(entry.subject_kind, ()))
+            for entry in rows
+        ),
         older_than=rows[-1].pk if len(found) > ROWS_A_PAGE else None,
         head=audit.head(),
         sealed_at=pulse.at if pulse else None,
     )
 
 
-def _row(entry: AuditEntry) -> TrailRow:
-    changed = entry.detail.get("changed")
+def _row(entry: AuditEntry, *, is_shut: bool) -> TrailRow:
+    said = {} if is_shut else entry.detail
+    changed = said.get("changed")
     changed = changed if isinstance(changed, dict) else {}
     seal = getattr(entry, "seal", None)
     return TrailRow(
@@ -83,7 +89,7 @@ def _row(entry: AuditEntry) -> TrailRow:
         at=entry.at,
         who=entry.by.display_name if entry.by else "the site",
         verb=entry.verb,
-        subject=entry.subject_words,
+        subject=SHUT if is_shut else entry.subject_words,
         kind=entry.subject_kind.rpartition(".")[2],
         subject_id=entry.subject_id,
         changed=tuple(
@@ -93,7 +99,7 @@ def _row(entry: AuditEntry) -> TrailRow:
         ),
         detail=tuple(
             (_spoken(name), _told(value))
-            for name, value in entry.detail.items()
+            for name, value in said.items()
             if name != "changed" and value not in ("", None, [], {})
         ),
         origin="" if entry.origin == "-" else entry.origin,

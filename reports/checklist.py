@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from reports.claims.figures import Book
 from reports.embargoes import embargo_on, embargo_words
+from reports.episode_corrections import correction_problems
 from reports.models import EditionDraft, Episode, ReplyAnswer, ReplyRequest
 from reports.quality import quality_facts
 from reports.queries import standing, waiting_conflicts
@@ -195,6 +196,8 @@ def episode_checklist(episode: Episode, flags: Iterable[StoodFlag], book: Book) 
     points.append(flags_point(flags))
     points.append(_stale_point(episode, book))
     points.append(_shots_point(episode, book))
+    if episode.editions.exists():
+        points.append(_correction_point(episode))
     return [*points, *_gear(studies), *_makers(studies), _embargo_point(episode)]
 
 
@@ -204,6 +207,14 @@ def _embargo_point(subject: Study | Episode) -> Point:
         return Point("embargo", "Embargo", State.DONE, "No embargo is in force.")
     told = (f"{embargo.agreed} ({embargo.by.display_name})",)
     return Point("embargo", "Embargo", State.HOLD, embargo_words(embargo), told)
+
+
+def _correction_point(episode: Episode) -> Point:
+    missing = [told for (told,) in correction_problems(episode).values()]
+    if missing:
+        return Point("correction", "What it puts right", State.STOP, " ".join(missing))
+    told = "Written. Readers see it above the script."
+    return Point("correction", "What it puts right", State.DONE, told)
 
 
 def _scorecard_point(study: Study) -> Point:

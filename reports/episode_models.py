@@ -122,6 +122,25 @@ class SegmentVersion(SegmentWords):
         return f"{self.segment}, version {self.version}"
 
 
+class EpisodeCorrectionDraft(models.Model):
+    """What the next edition of a released episode will say of the one before. Gone when it is out."""
+
+    episode = models.OneToOneField(
+        Episode, on_delete=models.CASCADE, related_name="correction_draft"
+    )
+    was_wrong = models.TextField(blank=True)
+    is_right = models.TextField(blank=True)
+    since = models.CharField(max_length=200, blank=True)
+    found = models.CharField(max_length=300, blank=True)
+    changed_at = models.DateTimeField()
+    changed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+"
+    )
+
+    def __str__(self) -> str:
+        return f"Draft correction of {self.episode}"
+
+
 class EpisodeEdition(models.Model):
     """A released episode. It never changes; a correction is a new edition."""
 

@@ -17,16 +17,18 @@ from reports.checklist import episode_checklist, stops
 from reports.claims.figures import Book
 from reports.embargoes import embargo_problems
 from reports.episode_content import Going, episode_content
+from reports.episode_corrections import correction_draft, correction_words
 from reports.models import (
     Edition,
     Episode,
+    EpisodeCorrectionDraft,
     EpisodeEdition,
     EpisodeStudy,
     Segment,
     SegmentVersion,
     SignOff,
 )
-from reports.review import correction_problems, current_sign_off, sign_off, sign_off_words
+from reports.review import current_sign_off, sign_off, sign_off_words
 from reports.script_checks import book_from, episode_contents, episode_flags, seen_now
 from reports.shots import shot_problems
 from trials.actions import digest_of
@@ -250,6 +252,7 @@ def running(episode: Episode) -> list[Segment]:
 def episode_digest(episode: Episode) -> str:
     """What a sign-off of an episode speaks of: every word, and the figures they stand for."""
     book = book_from(episode_contents(episode))
+    said = correction_words(episode)
     return digest_of(
         {
             "title": episode.title,
@@ -259,6 +262,8 @@ def episode_digest(episode: Episode) -> str:
                 for s in running(episode)
             ],
         }
+        # left out when there is none, so that older sign-offs keep their digest
+        | ({"correction": said} if said else {})
     )
 
 
@@ -267,8 +272,11 @@ def episode_authors(episode: Episode) -> set[int]:
     last = episode.editions.order_by("-number").first()
     versions = SegmentVersion.objects.filter(segment__episode=episode)
     since = versions.filter(at__gt=last.released_at) if last else versions
-    newest = {s.changed_by_id for s in running(episode)}
-    return set(since.values_list("by", flat=True)) or newest
+    new = set(since.values_list("by", flat=True))
+    draft = correction_draft(episode)
+    if draft is not None:
+        new.add(draft.changed_by_id)
+    return new or {s.changed_by_id for s in running(episode)}
 
 
 @transaction.atomic
@@ -288,13 +296,10 @@ def sign_off_episode(*, by: User, episode: Episode, note: str = "") -> SignOff:
 
 
 @transaction.atomic
-def release_episode(
-    *, by: User, episode: Episode, correction: Mapping[str, str] | None = None
-) -> EpisodeEdition:
+def release_episode(*, by: User, episode: Episode) -> EpisodeEdition:
     """Freeze the signed episode as its next edition, for readers."""
     check_may(by, Deed.PUBLISH_EDITIONS)
     last = episode.editions.order_by("-number").first()
-    said = {name: text.strip() for name, text in (correction or {}).items()}
     authors = episode_authors(episode)
     signed = current_sign_off(episode, episode_digest(episode), authors)
     problems: dict[str, list[str]] = {}
@@ -306,12 +311,12 @@ def release_episode(
         problems.setdefault("", []).append(f"{point.name}: {point.words}")
     for sentence in embargo_problems(episode):
         problems.setdefault("", []).append(sentence)
-    problems |= correction_problems(episode, said)
     if problems or signed is None:
         raise Refused(problems)
     at = timezone.now()
     number = (last.number if last else 0) + 1
     cards = latest_cards(episode)
+    said = correction_words(episode)
     going = Going(number=number, at=at, signed=sign_off_words(signed, authors), said=said)
     content = episode_content(episode, running(episode), cards, going)
     edition = EpisodeEdition.objects.create(
@@ -324,6 +329,7 @@ def release_episode(
         released_by=by,
     )
     edition.scorecards.set(cards.values())
+    EpisodeCorrectionDraft.objects.filter(episode=episode).delete()
     audit.record(
         by=by,
         verb="released episode",

@@ -376,6 +376,7 @@ class ErrorReport(models.Model):
 
 # Django looks for models here; these have modules of their own.
 from reports.episode_models import Episode as Episode  # noqa: E402
+from reports.episode_models import EpisodeCorrectionDraft as EpisodeCorrectionDraft  # noqa: E402
 from reports.episode_models import EpisodeEdition as EpisodeEdition  # noqa: E402
 from reports.episode_models import EpisodeStudy as EpisodeStudy  # noqa: E402
 from reports.episode_models import Segment as Segment  # noqa: E402

@@ -44,9 +44,7 @@ def _let_out(plan: ReleasePlan) -> None:
         if plan.study:
             told = f"Edition {publish_edition(by=plan.by, study=plan.study).number} went out."
         else:
-            edition = release_episode(
-                by=plan.by, episode=plan.episode_of, correction=plan.correction
-            )
+            edition = release_episode(by=plan.by, episode=plan.episode_of)
             told = f"Edition {edition.number} went out."
         state = ReleasePlan.State.RELEASED
     except Refused as refused:

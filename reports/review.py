@@ -236,20 +236,6 @@ def let_stand(
 
 # --- release at a time -----------------------------------------------------------------------
 
-CORRECTION = {
-    "was_wrong": "Say what was wrong, or what is new.",
-    "is_right": "Say what is right.",
-    "since": "Say since when it was wrong.",
-    "found": "Say how it was found.",
-}
-
-
-def correction_problems(episode: Episode, said: Mapping[str, str]) -> dict[str, list[str]]:
-    """What a later edition does not say yet of what it puts right."""
-    if not episode.editions.exists():
-        return {}
-    return {name: [told] for name, told in CORRECTION.items() if not said.get(name, "").strip()}
-
 
 @transaction.atomic
 def plan_release(
@@ -258,7 +244,6 @@ def plan_release(
     subject: Study | Episode,
     signed: SignOff | None,
     release_at: datetime | None,
-    correction: Mapping[str, str] | None = None,
 ) -> ReleasePlan:
     """Let a signed scorecard or episode out by itself at a minute."""
     check_may(by, Deed.PUBLISH_EDITIONS)
@@ -270,9 +255,6 @@ def plan_release(
     embargo = embargo_on(subject)
     if embargo and embargo.ends_at and release_at and release_at < embargo.ends_at:
         problems["release_at"] = [embargo_words(embargo)]
-    said = {name: text.strip() for name, text in (correction or {}).items()}
-    if isinstance(subject, Episode):
-        problems |= correction_problems(subject, said)
     if subject.releaseplans.filter(state=ReleasePlan.State.WAITING).exists():
         problems.setdefault("", []).append("A time is set already: cancel that one first.")
     if problems or signed is None or release_at is None:
@@ -282,7 +264,6 @@ def plan_release(
         episode=subject if isinstance(subject, Episode) else None,
         sign_off=signed,
         release_at=release_at,
-        correction=said if isinstance(subject, Episode) else {},
         by=by,
     )
     jobs.request_job(
@@ -292,7 +273,7 @@ def plan_release(
         by=by,
         verb="set a time of release",
         subject=subject,
-        detail={"release_at": release_at.isoformat(), "correction": plan.correction},
+        detail={"release_at": release_at.isoformat()},
     )
     return plan
 

@@ -103,8 +103,6 @@ class ReleasePlan(Subject):
     release_at = models.DateTimeField()
     # of plans made when an embargo was a note: it is a row of its own now
     embargo_note = models.CharField(max_length=300, blank=True, editable=False)
-    # what a later edition of an episode puts right, as it will say
-    correction = models.JSONField(default=dict, blank=True)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     made_at = models.DateTimeField(default=timezone.now)
     state = models.CharField(max_length=10, choices=State, default=State.WAITING)

@@ -39,6 +39,9 @@ urlpatterns = [
         name="desk-segment-history",
     ),
     path("desk/episodes/<slug:slug>/review/", review.show, KIND, name="episode-review"),
+    path(
+        "desk/episodes/<slug:slug>/review/correction/", review.correction, name="episode-correction"
+    ),
     path("desk/episodes/<slug:slug>/review/stand/", review.stand, KIND, name="episode-stand"),
     path("desk/episodes/<slug:slug>/review/release/", review.release, KIND, name="episode-release"),
     path(

@@ -70,13 +70,15 @@ class TrialsConfig(AppConfig):
 
     def ready(self) -> None:
         """Register the guards; they are put in place after every migrate."""
-        from labsite import jobs, triggers
+        from labsite import audit, jobs, triggers
         from specimens import imports
         from trials.method_rows import METHODS
+        from trials.studies import runs_kept_shut
         from trials.trace_work import READ_FIGURE_KIND, READ_TRACE_KIND
         from trials.work import SERVICE_CHANGED_KIND
 
         imports.register(METHODS)
+        audit.register_veil("trials.run", runs_kept_shut)
         jobs.register(SERVICE_CHANGED_KIND)
         jobs.register(READ_TRACE_KIND)
         jobs.register(READ_FIGURE_KIND)

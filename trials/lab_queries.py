@@ -7,6 +7,8 @@ from typing import Any
 
 from django.db.models import Count, Exists, OuterRef, Prefetch, QuerySet
 
+from labsite.models import User
+from labsite.roles import Deed, may
 from specimens.models import Specimen
 from specimens.words import HELD_SPACE
 from trials.intervals import BadEntry, entry_of, plain
@@ -24,6 +26,9 @@ from trials.models import (
 )
 from trials.queries import StudyLine, studies_with_counts, wanted_code
 from trials.readings_csv import COLUMNS, cells_of, template
+from trials.studies import closed_studies
+
+SHUT = "shut until the last run of this blind study is read"
 
 # --- start page ------------------------------------------------------------------------------
 
@@ -313,8 +318,12 @@ class ConflictRow:
     settled_at: datetime | None
 
 
-def conflict_rows(conflicts: QuerySet[ReadingConflict]) -> list[ConflictRow]:
-    """Entries that came for a place already taken, those to settle first."""
+def conflict_rows(conflicts: QuerySet[ReadingConflict], *, for_whom: User) -> list[ConflictRow]:
+    """Entries that came for a place already taken, those to settle first.
+
+    Of a closed blind study only those at the bench see values.
+    """
+    shut = set() if may(for_whom, Deed.ENTER_READINGS) else set(closed_studies())
     rows = conflicts.select_related(
         "run__study", "run__specimen", "run__zone", "run__revision__method"
     ).select_related("standing__by", "by", "settled_by")
@@ -323,10 +332,12 @@ def conflict_rows(conflicts: QuerySet[ReadingConflict]) -> list[ConflictRow]:
             id=row.pk,
             run=row.run,
             code=wanted_code(row.run),
-            standing_words=row.standing.words,
+            standing_words=SHUT if row.run.study_id in shut else row.standing.words,
             standing_by=row.standing.by.display_name,
             standing_at=row.standing.entered_at,
-            other_words=entry_words(row.content.get("raw"), row.run.revision),
+            other_words=SHUT
+            if row.run.study_id in shut
+            else entry_words(row.content.get("raw"), row.run.revision),
             other_by=row.by.display_name,
             received_at=row.received_at,
             rater=str(row.content.get("rater") or ""),

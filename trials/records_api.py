@@ -23,9 +23,9 @@ from labsite.errors import Conflict, Refused
 from labsite.roles import Deed, person
 from specimens.models import Product, ServiceEntry, Specimen
 from trials.api import BenchView, record_given
-from trials.models import Instrument, MethodRevision, Reading, Study
+from trials.models import Instrument, MethodRevision, Reading
 from trials.serializers import GivenReading, RawEntry
-from trials.studies import is_closed
+from trials.studies import closed_studies
 
 MOST_READINGS_AT_ONCE = 500
 
@@ -231,7 +231,7 @@ class ReadingsView(RecordList, BenchView):
     times = frozenset({"entered_since", "entered_before"})
 
     def get_queryset(self) -> QuerySet[Reading]:
-        closed = [study.pk for study in Study.objects.filter(is_blind=True) if is_closed(study)]
+        closed = closed_studies()
         return super().get_queryset().exclude(run__study__in=closed)
 
     def post(self, request: Request) -> Response:

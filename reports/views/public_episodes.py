@@ -11,6 +11,7 @@ from django.views.decorators.http import require_safe
 
 from reports.embargoes import embargo_on
 from reports.episode_content import Going, episode_content
+from reports.episode_corrections import correction_words
 from reports.episodes import latest_cards, running
 from reports.errata_queries import standings_of
 from reports.models import Edition, EpisodeEdition, PreviewLink
@@ -195,7 +196,7 @@ def preview_page(request: HttpRequest, link: PreviewLink) -> HttpResponse:
         number=episode.editions.count() + 1,
         at=timezone.now(),
         signed="Not signed off yet: a preview.",
-        said={},
+        said=correction_words(episode),
     )
     content = episode_content(episode, running(episode), latest_cards(episode), going)
     return render(

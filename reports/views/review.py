@@ -15,7 +15,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from labsite.errors import Refused
 from labsite.roles import Deed, may, needs, person
-from reports import errata_forms, replies, review
+from reports import episode_corrections, errata_forms, replies, review
 from reports.actions import publish_edition
 from reports.checklist import makers_of
 from reports.embargoes import set_embargo
@@ -59,6 +59,7 @@ def _going_out(subject: Study | Episode) -> GoingOut:
 
 
 def _add(form: Form, refused: Refused) -> None:
+    form.is_valid()  # a form takes what is wrong only after it has looked by itself
     for field, sentences in refused.problems.items():
         for sentence in sentences:
             form.add_error(field if field in form.fields else None, sentence)
@@ -69,7 +70,10 @@ def _page(
 ) -> HttpResponse:
     going = _going_out(subject)
     kind = going.kind
-    is_later = isinstance(subject, Episode) and subject.editions.exists()
+    if isinstance(subject, Episode):
+        is_later, written = subject.editions.exists(), episode_corrections.correction_words(subject)
+    else:
+        is_later, written = False, {}
     previews = [
         {
             "link": link,
@@ -100,7 +104,9 @@ def _page(
             "embargo_form": forms.get("embargo_form") or EmbargoForm(),
             "lift_form": forms.get("lift_form") or LiftForm(),
             "preview_form": forms.get("preview_form") or PreviewForm(),
-            "correction_form": forms.get("correction_form") or CorrectionForm(),
+            "now_form": forms.get("now_form"),
+            "correction_form": forms.get("correction_form") or CorrectionForm(initial=written),
+            "may_draft": may(request.user, Deed.DRAFT_EDITIONS),
             "stand_form": forms.get("stand_form"),
         },
         status=status,
@@ -108,9 +114,14 @@ def _page(
 
 
 def _correction_words(subject: Study | Episode) -> list[tuple[str, Any]]:
-    """What a study's draft of a correction says, under the names of its form."""
-    if not isinstance(subject, Study):
-        return []
+    """What the draft of a correction says, under the names of its form."""
+    if isinstance(subject, Episode):
+        written = episode_corrections.correction_words(subject)
+        return [
+            (str(CorrectionForm(initial=written)[name].label), said)
+            for name, said in written.items()
+            if said
+        ]
     draft = correction_draft(subject)
     if draft is None:
         return []
@@ -147,6 +158,31 @@ def show(request: HttpRequest, kind: str, slug: str) -> HttpResponse:
 
 @needs(Deed.DRAFT_EDITIONS)
 @require_POST
+def correction(request: HttpRequest, slug: str) -> HttpResponse:
+    """What the next edition of a released episode puts right: kept before it is signed off."""
+    episode = get_object_or_404(Episode, slug=slug)
+    form = CorrectionForm(request.POST)
+    if form.is_valid():
+        try:
+            episode_corrections.keep_correction(
+                by=person(request), episode=episode, said=form.cleaned_data
+            )
+        except Refused as refused:
+            _add(form, refused)
+    if form.errors:
+        return _page(request, episode, status=400, correction_form=form)
+    missing = episode_corrections.correction_problems(episode)
+    if missing:
+        messages.warning(
+            request, f"Kept. Not complete yet: {' '.join(told for (told,) in missing.values())}"
+        )
+    else:
+        messages.success(request, "Kept. Another person reads it before it goes out.")
+    return redirect(_review_url("episode", slug) + "#correction")
+
+
+@needs(Deed.DRAFT_EDITIONS)
+@require_POST
 def stand(request: HttpRequest, kind: str, slug: str) -> HttpResponse:
     """Let a flag stand for a reason."""
     subject = _subject(kind, slug)
@@ -174,42 +210,34 @@ def release(request: HttpRequest, kind: str, slug: str) -> HttpResponse:
     subject = _subject(kind, slug)
     if "now" in request.POST:
         return _release_now(request, subject)
-    form, correction = ReleaseForm(request.POST), CorrectionForm(request.POST)
-    if form.is_valid() and correction.is_valid():
+    form = ReleaseForm(request.POST)
+    if form.is_valid():
         try:
             review.plan_release(
                 by=person(request),
                 subject=subject,
                 signed=_going_out(subject).signed,
-                correction=correction.cleaned_data,
                 **form.cleaned_data,
             )
         except Refused as refused:
-            own = {k: v for k, v in refused.problems.items() if k in correction.fields}
-            _add(correction, Refused(own))
-            _add(form, Refused({k: v for k, v in refused.problems.items() if k not in own}))
-    if form.errors or correction.errors:
-        return _page(request, subject, status=400, release_form=form, correction_form=correction)
+            _add(form, refused)
+    if form.errors:
+        return _page(request, subject, status=400, release_form=form)
     messages.success(request, "The time is set. It goes out by itself.")
     return redirect(_review_url(kind, slug))
 
 
 def _release_now(request: HttpRequest, subject: Study | Episode) -> HttpResponse:
-    form = CorrectionForm(request.POST)
-    said = form.cleaned_data if form.is_valid() else {}
     try:
         if isinstance(subject, Study):
             edition = publish_edition(by=person(request), study=subject)
             messages.success(request, f"Edition {edition.number} is published.")
             return redirect("edition", subject.slug, edition.number)
-        released = release_episode(
-            by=person(request),
-            episode=subject,
-            correction={name: said.get(name, "") for name in review.CORRECTION},
-        )
+        released = release_episode(by=person(request), episode=subject)
     except Refused as refused:
+        form = Form(request.POST)  # one button and no field
         _add(form, refused)
-        return _page(request, subject, status=400, correction_form=form)
+        return _page(request, subject, status=400, now_form=form)
     messages.success(request, f"Edition {released.number} is released.")
     return redirect("episode-edition", subject.slug, released.number)
 

@@ -140,7 +140,6 @@ def test_two_people_correct_what_a_wrong_timer_did(
     editor.get_by_role("button", name="I have read it as it is now").click()
     expect(editor.get_by_text("read as it is now.")).to_be_visible()
     editor.get_by_role("link", name="Before it goes out").click()
-    sign_off(editor)
     for label, text in {
         "What was wrong, or is new": "What the worn waders kept.",
         "What is right": "Less than we said.",
@@ -148,6 +147,15 @@ def test_two_people_correct_what_a_wrong_timer_did(
         "How it was found": "By a check of the timer.",
     }.items():
         editor.get_by_label(label).fill(text)
+    editor.get_by_role("button", name="Keep these words").click()
+    expect(editor.get_by_text("Kept. Another person reads it")).to_be_visible()
+    sign_off(editor)
+    expect(editor.get_by_role("alert").get_by_text("another person has to sign")).to_be_visible()
+    lead.goto(f"/desk{episode}review/")
+    correction = lead.get_by_role("region", name="The correction that goes out with it")
+    expect(correction.get_by_text("Less than we said.")).to_be_visible()
+    sign_off(lead)
+    editor.goto(f"/desk{episode}review/")
     editor.get_by_role("button", name="Release now").click()
     expect(editor.get_by_text("Edition 2 is released.")).to_be_visible()
     assert EpisodeEdition.objects.get(number=2).scorecards.get().number == 2

@@ -13,6 +13,7 @@ from labsite.models import AuditEntry, Job
 from labsite.roles import Role
 from reports.checklist import State, study_checklist
 from reports.embargoes import embargo_on, set_embargo
+from reports.episode_corrections import NEEDED, keep_correction
 from reports.episodes import release_episode, sign_off_episode
 from reports.models import Embargo, EpisodeEdition, ReleasePlan, SignOff
 from reports.review import (
@@ -188,14 +189,12 @@ def test_by_the_form_with_mistakes_beside_the_field(desk: DeskLab, at_desk: Clie
 def test_a_timed_correction_says_what_it_puts_right(desk: DeskLab, signed: SignOff) -> None:
     release_episode(by=desk.editor, episode=desk.episode)
     desk.write(f"{SAID} One sentence more.")
+    with pytest.raises(Refused, match="Say what is right"):
+        sign_off_episode(by=desk.editor, episode=desk.episode, note="Asked.")
+    said = {name: f"{name}, as it will stand." for name in NEEDED}
+    keep_correction(by=desk.lead, episode=desk.episode, said=said)
     again = sign_off_episode(by=desk.editor, episode=desk.episode, note="Asked.")
-    with pytest.raises(Refused) as refused:
-        plan_release(by=desk.editor, subject=desk.episode, signed=again, release_at=in_hours(1))
-    said = {name: f"{name}, as it will stand." for name in refused.value.problems}
-    assert set(said) == {"was_wrong", "is_right", "since", "found"}
-    plan_release(
-        by=desk.editor, subject=desk.episode, signed=again, release_at=in_hours(1), correction=said
-    )
+    plan_release(by=desk.editor, subject=desk.episode, signed=again, release_at=in_hours(1))
     job = Job.objects.get(kind="release", state="waiting")
     Job.objects.filter(pk=job.pk).update(not_before=timezone.now() - timedelta(seconds=1))
     run_job(job.pk)

@@ -13,9 +13,17 @@ from labsite.roles import Role
 from reports import episodes, review
 from reports.claims.figures import rendered
 from reports.claims.numbers import NUMBER, STANDARD
+from reports.episode_corrections import keep_correction
 from reports.episodes import NewerThere, release_episode, running, save_segment, sign_off_episode
 from reports.errata_queries import uses_of
-from reports.models import Edition, Episode, EpisodeEdition, Segment, SegmentVersion
+from reports.models import (
+    Edition,
+    Episode,
+    EpisodeCorrectionDraft,
+    EpisodeEdition,
+    Segment,
+    SegmentVersion,
+)
 from reports.script_checks import book_from, episode_contents, stale_parts
 from tests.reports.demo_site import (
     AGES,
@@ -34,11 +42,21 @@ pytestmark = pytest.mark.usefixtures("demo")
 
 SLUG = "what-the-letter-rounds-take-out-of-riding-gear"
 NOTE = "The makers were asked."
+SAID = {
+    "was_wrong": "was_wrong said.",
+    "is_right": "is_right said.",
+    "since": "Edition 1.",
+    "found": "By a reader.",
+}
 
 
 @pytest.fixture
 def told() -> Episode:
     return Episode.objects.get(slug=SLUG)
+
+
+def put_right(episode: Episode, *, by) -> None:
+    keep_correction(by=by, episode=episode, said=SAID)
 
 
 @pytest.fixture
@@ -176,6 +194,7 @@ class TestFigures:
 
 class TestRelease:
     def test_the_author_never_signs_alone(self, told, lead, editor) -> None:
+        put_right(told, by=editor)
         write(segment_named(told, "Water"), "Water first. On this bench less is better.", by=editor)
         with pytest.raises(Refused, match="another person"):
             sign_off_episode(by=editor, episode=told, note=NOTE)
@@ -183,14 +202,14 @@ class TestRelease:
         assert signed.by == lead
 
     def test_a_change_after_the_sign_off_ends_it(self, told, lead, editor) -> None:
+        put_right(told, by=lead)
         sign_off_episode(by=editor, episode=told, note=NOTE)
         write(segment_named(told, "Opening"), "Bought by the lab. Another opening.", by=lead)
         with pytest.raises(Refused, match="second person"):
-            release_episode(
-                by=editor, episode=told, correction=dict.fromkeys(review.CORRECTION, "x")
-            )
+            release_episode(by=editor, episode=told)
 
     def test_open_flags_keep_it_in_until_changed_or_answered_for(self, told, lead, editor) -> None:
+        put_right(told, by=lead)
         write(segment_named(told, "Water"), "This proves it, in 2026.", by=lead)
         with pytest.raises(Refused, match="Claims: 2 flags"):
             sign_off_episode(by=editor, episode=told, note=NOTE)
@@ -204,9 +223,7 @@ class TestRelease:
                 reason="A line from the letter we read out.",
             )
         sign_off_episode(by=editor, episode=told, note=NOTE)
-        edition = release_episode(
-            by=editor, episode=told, correction=dict.fromkeys(review.CORRECTION, "Said anew.")
-        )
+        edition = release_episode(by=editor, episode=told)
         assert [one["number"] for one in edition.content["typed"]] == ["2026"]
         assert [one["quote"] for one in edition.content["stands"]] == ["proves"]
         # the reason spoke of that sentence, not of the next one
@@ -215,6 +232,7 @@ class TestRelease:
             sign_off_episode(by=editor, episode=told, note=NOTE)
 
     def test_each_study_must_be_published_with_the_same_findings(self, told, lead, editor) -> None:
+        put_right(told, by=lead)
         study = Study.objects.get(slug=PAIR)
         amend(
             current_reading(study, "belt-abrasion", "F5UG-C"),
@@ -230,11 +248,33 @@ class TestRelease:
         publish(study, by=lead, note="The lap timer was read.")
         sign_off_episode(by=editor, episode=told, note=NOTE)
 
-    def test_a_second_edition_says_what_it_puts_right(self, told, editor) -> None:
-        sign_off_episode(by=editor, episode=told, note=NOTE)
-        with pytest.raises(Refused) as refused:
+    def test_a_second_edition_says_what_it_puts_right(self, told, lead, editor) -> None:
+        with pytest.raises(Refused, match="What it puts right: Say what was wrong"):
+            sign_off_episode(by=editor, episode=told, note=NOTE)
+        keep_correction(by=lead, episode=told, said=SAID | {"since": " "})
+        with pytest.raises(Refused, match="What it puts right: Say since when"):
+            sign_off_episode(by=editor, episode=told, note=NOTE)
+
+    def test_who_writes_the_correction_does_not_sign_it_alone(self, told, lead, editor) -> None:
+        put_right(told, by=editor)
+        with pytest.raises(Refused, match="another person"):
+            sign_off_episode(by=editor, episode=told, note=NOTE)
+        sign_off_episode(by=lead, episode=told, note=NOTE)
+        # another word of it, and what was signed is no longer what would go out
+        keep_correction(by=editor, episode=told, said=SAID | {"found": "By a letter."})
+        with pytest.raises(Refused, match="second person"):
             release_episode(by=editor, episode=told)
-        assert set(refused.value.problems) == set(review.CORRECTION)
+        sign_off_episode(by=lead, episode=told, note=NOTE)
+        edition = release_episode(by=editor, episode=told)
+        assert edition.content["correction"] == SAID | {"found": "By a letter."}
+        # the next edition starts without words
+        assert not EpisodeCorrectionDraft.objects.filter(episode=told).exists()
+
+    def test_the_same_words_again_end_no_sign_off(self, told, lead, editor) -> None:
+        put_right(told, by=lead)
+        sign_off_episode(by=editor, episode=told, note=NOTE)
+        keep_correction(by=editor, episode=told, said=SAID)
+        assert release_episode(by=editor, episode=told).number == 2
 
     def test_what_is_released_stays(self, told) -> None:
         with pytest.raises(IntegrityError), transaction.atomic():
@@ -322,10 +362,10 @@ class TestPages:
         assert picture is not None
         assert reader.get(picture[1]).content.startswith(b"<svg")
 
-    def test_an_older_edition_says_that_a_newer_exists(self, reader, told, editor) -> None:
+    def test_an_older_edition_says_that_a_newer_exists(self, reader, told, lead, editor) -> None:
+        put_right(told, by=lead)
         sign_off_episode(by=editor, episode=told, note=NOTE)
-        said = {name: f"{name} said." for name in review.CORRECTION}
-        release_episode(by=editor, episode=told, correction=said)
+        release_episode(by=editor, episode=told)
         assert "A newer edition exists." in visible_text(
             reader.get(f"/episodes/{SLUG}/1/").content.decode()
         )

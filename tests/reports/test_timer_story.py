@@ -135,18 +135,24 @@ def test_from_the_wrong_timer_to_the_corrections(desk: DeskLab, reader: Client) 
     assert "Read again Not yet" in text_of(editor, f"{board}review/")
     segment = desk.segment()
     assert editor.post(f"{board}segments/{segment.pk}/read/").status_code == 302
-    assert editor.post(f"{board}review/", {"note": "The maker was told."}).status_code == 302
     said = {
         "was_wrong": "What the worn waders kept.",
         "is_right": "Less than we said.",
         "since": "Edition 1.",
         "found": "By a check of the timer.",
     }
-    short = editor.post(f"{board}review/release/", said | {"now": "now", "since": " "})
+    note = {"note": "The maker was told."}
+    short = editor.post(f"{board}review/correction/", said | {"since": "x" * 201})
     assert short.status_code == 400
-    assert "Say since when it was wrong." in short.content.decode()
     assert "Less than we said." in short.content.decode()
-    assert editor.post(f"{board}review/release/", said | {"now": "now"}).status_code == 302
+    assert editor.post(f"{board}review/correction/", said | {"since": " "}).status_code == 302
+    assert "Say since when it was wrong." in text_of(editor, f"{board}review/")
+    assert lead.post(f"{board}review/", note).status_code == 400
+    assert editor.post(f"{board}review/correction/", said).status_code == 302
+    # the editor wrote it, so the lead signs it off
+    assert editor.post(f"{board}review/", note).status_code == 400
+    assert lead.post(f"{board}review/", note).status_code == 302
+    assert editor.post(f"{board}review/release/", {"now": "now"}).status_code == 302
 
     newest = text_of(reader, f"/episodes/{episode}/")
     assert EpisodeEdition.objects.get(number=2).scorecards.get().number == 2

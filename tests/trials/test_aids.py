@@ -714,6 +714,36 @@ class TestBlindness:
             assert "8.9" in text, page
             assert "ABCD-H" not in text, page
 
+    @pytest.mark.parametrize("role", [Role.EDITOR, Role.AUDITOR])
+    def test_second_readings_show_no_values_away_from_the_bench(self, half_read, role, technician):
+        client = Client()
+        client.force_login(person_with(role))
+        text = client.get("/lab/conflicts/").content.decode()
+        assert "Item 37" in text
+        assert "shut until the last run" in text
+        for value in ("7.3", "8.9"):
+            assert value not in text
+        enter(half_read[1], 5.5, by=technician)
+        assert "8.9" in client.get("/lab/conflicts/").content.decode()
+
+    @pytest.mark.parametrize("role", [Role.LEAD, Role.AUDITOR, Role.ADMINISTRATOR])
+    def test_the_audit_trail_keeps_item_and_value_shut_until_then(
+        self, half_read, role, technician
+    ):
+        client = Client()
+        client.force_login(person_with(role))
+        for address in ("/audit/", "/audit/?words=ABCD", "/audit/?kind=trials.run"):
+            text = client.get(address).content.decode()
+            for word in ("ABCD-H", "7.3", "8.9"):
+                assert word not in text, f"{address} shows {word}"
+        text = client.get("/audit/").content.decode()
+        assert "entered reading" in text
+        assert "words shut until the last run of this blind study is read" in text
+        enter(half_read[1], 5.5, by=technician)
+        text = client.get("/audit/?words=ABCD").content.decode()
+        assert "ABCD-H" in text
+        assert "7.3" in text
+
 
 def enter(run, seconds, *, by):
     entry = actions.ReadingEntry(

@@ -455,8 +455,8 @@ def conflicts(request: HttpRequest) -> HttpResponse:
     waiting = ReadingConflict.objects.filter(settled_at__isnull=True)
     settled = ReadingConflict.objects.filter(settled_at__isnull=False).order_by("-settled_at")
     context = {
-        "waiting": lab_queries.conflict_rows(waiting),
-        "settled": lab_queries.conflict_rows(settled)[:PAGE_LENGTH],
+        "waiting": lab_queries.conflict_rows(waiting, for_whom=person(request)),
+        "settled": lab_queries.conflict_rows(settled, for_whom=person(request))[:PAGE_LENGTH],
         "may_settle": may(request.user, Deed.SETTLE_READINGS),
         "trail": lab_trail("Second readings"),
     }
@@ -477,7 +477,9 @@ def settle_conflict(request: HttpRequest, pk: int) -> HttpResponse:
             return redirect("lab-conflicts")
     context = {
         "form": form,
-        "row": lab_queries.conflict_rows(ReadingConflict.objects.filter(pk=pk))[0],
+        "row": lab_queries.conflict_rows(
+            ReadingConflict.objects.filter(pk=pk), for_whom=person(request)
+        )[0],
         "trail": lab_trail(("Second readings", reverse("lab-conflicts")), "Settle"),
     }
     return render(request, "trials/lab/settle.html", context, status=form.status)
