@@ -136,7 +136,7 @@ class Load:
     """Who does what, and what came of it."""
 
     port: int
-    session: str
+    sessions: list[str]
     runs: list[int]
     pages: list[str]
     entering: Times = field(default_factory=Times)
@@ -153,7 +153,7 @@ class Load:
         )
 
     async def _tablet(self, number: int, runs: list[int], until: float) -> None:
-        client = Client(self.port, self.session)
+        client = Client(self.port, self.sessions[number])
         due = time.monotonic() + Random(number).random()
         for k, run in enumerate(runs):
             await asyncio.sleep(max(0.0, due - time.monotonic()))
@@ -171,7 +171,8 @@ class Load:
         await asyncio.sleep(chance.random() * READER_PAUSE_S)
         while time.monotonic() < until:
             await client.timed(self.browsing, "GET", chance.choice(self.pages))
-            await asyncio.sleep(chance.expovariate(1 / READER_PAUSE_S))
+            pause = chance.expovariate(1 / READER_PAUSE_S)
+            await asyncio.sleep(min(pause, max(0.0, until - time.monotonic())))
 
 
 @dataclass
@@ -235,7 +236,12 @@ def whole_site(*, on_sqlite: bool) -> Iterator[Running]:
         yield running
 
 
-def prepare(studies: int, runs: int) -> None:
+def own_seconds() -> dict[str, float]:
+    """Processor seconds of the tablets and readers themselves."""
+    return {"tablets and readers": time.process_time()}
+
+
+def prepare(studies: int, runs: int, tablets: int) -> None:
     """In a process of the site: studies with readings, and runs that wait for a tablet."""
     from django.db import transaction
     from django.test import Client as DjangoClient
@@ -247,10 +253,14 @@ def prepare(studies: int, runs: int) -> None:
     from trials.models import Run, SpecimenCheck, Study
 
     fill(studies, 6, 10)
-    technician = User.objects.create_user("a-tablet")
-    give_role(user=technician, role=Role.TECHNICIAN, by=None)
-    client = DjangoClient()
-    client.force_login(technician)
+    sessions = []
+    for number in range(tablets):
+        # a person each: one person's requests are limited to what a person can do
+        technician = User.objects.create_user(f"tablet-{number}")
+        give_role(user=technician, role=Role.TECHNICIAN, by=None)
+        client = DjangoClient()
+        client.force_login(technician)
+        sessions.append(client.cookies["sessionid"].value)
     chosen = Study.objects.filter(slug__startswith="programme-").order_by("pk")
     made: list[Run] = []
     per_study = runs // STUDIES_ENTERED_INTO
@@ -296,7 +306,7 @@ def prepare(studies: int, runs: int) -> None:
     print(
         json.dumps(
             {
-                "session": client.cookies["sessionid"].value,
+                "sessions": sessions,
                 "runs": list(
                     Run.objects.filter(site__gte=100)
                     .order_by("study", "pk")
@@ -372,7 +382,7 @@ def main() -> None:
         site.manage("load_demo", within_s=600)
         site.manage("publish_demo", "--wait", within_s=600)
         waits = tablets * (SECONDS + 5) + UNITS
-        code = f"from benchmarks import load; load.prepare({studies}, {waits})"
+        code = f"from benchmarks import load; load.prepare({studies}, {waits}, {tablets})"
         # what the new studies ask for waits until everybody comes
         site.kill("worker")
         told = site.manage("shell", "--verbosity=0", "-c", code, within_s=1200)
@@ -381,16 +391,17 @@ def main() -> None:
         pages = [re.sub(r"https?://[^/]+", "", page) for page in re.findall("<loc>(.*?)<", text)]
         if len(pages) < 5:
             raise RuntimeError(f"There is too little to read: {text}")
-        load = Load(running.port, seed["session"], seed["runs"][UNITS:], pages)
+        load = Load(running.port, seed["sessions"], seed["runs"][UNITS:], pages)
         before = os.getloadavg()[0]
         asked_for = running.waiting()
         running.start_worker()
         if asked.units:
-            units(running, seed["session"], seed["runs"][:UNITS], pages)
+            units(running, seed["sessions"][0], seed["runs"][:UNITS], pages)
             return
-        begun = time.monotonic()
+        spent, begun = running.spent() | own_seconds(), time.monotonic()
         asyncio.run(load.go(tablets, readers))
         seconds = time.monotonic() - begun
+        used = {name: now - spent[name] for name, now in (running.spent() | own_seconds()).items()}
         left = running.waiting()
         print(
             f"{tablets} tablets, {readers} readers, {asked_for} analyses waiting at the start; "
@@ -399,10 +410,12 @@ def main() -> None:
         )
         print("| what | requests | a second | median ms | 95th percentile ms | 99th ms | failed |")
         print("|---|---|---|---|---|---|---|")
-        print(load.entering.row("a reading entered", seconds))
-        print(load.browsing.row("a page read", seconds))
+        print(load.entering.row("a reading entered", SECONDS))
+        print(load.browsing.row("a page read", SECONDS))
         answers = dict(load.entering.answers), dict(load.browsing.answers)
-        print(f"Answers: {answers[0]} and {answers[1]}.", flush=True)
+        print(f"Answers: {answers[0]} and {answers[1]}.")
+        shares = ", ".join(f"{name} {seconds_of:.0f} s" for name, seconds_of in used.items())
+        print(f"Processor time in {seconds:.0f} s: {shares}.", flush=True)
         running.wait_for_analyses()
         all_done = time.monotonic() - begun
         stored = {

@@ -5,7 +5,10 @@ from pathlib import Path
 from typing import Any
 
 from celery import Celery
+from celery.signals import worker_init
 from kombu.transport import TRANSPORT_ALIASES
+
+from labsite.processes import give_way
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "labsite.settings")
 
@@ -23,6 +26,12 @@ def make_broker_folders(sender: Celery, **_: Any) -> None:
         for name in ("data_folder_in", "control_folder", "processed_folder"):
             folder = Path(sender.conf.broker_transport_options[name])
             folder.mkdir(parents=True, exist_ok=True)
+
+
+@worker_init.connect
+def work_behind(**_: Any) -> None:
+    """A worker's processes inherit this, whatever started it."""
+    give_way()
 
 
 # Runs once in every process, before it first rings or answers.

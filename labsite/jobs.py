@@ -26,8 +26,8 @@ from typing import Any, TypeVar
 
 from celery import current_app
 from django.conf import settings
+from django.db import IntegrityError, connection, transaction
 from django.db import OperationalError as DatabaseFault
-from django.db import connection, transaction
 from django.db.models import F, Q
 from django.db.models.functions import Coalesce, Greatest
 from django.utils import timezone
@@ -95,9 +95,13 @@ def request_job(
         raise ValueError(f"No job kind is registered as {kind!r}.")
     if not connection.in_atomic_block:
         raise RuntimeError("request_job must be called inside transaction.atomic().")
-    job, is_new = Job.objects.get_or_create(
-        kind=kind, key=key, defaults={"payload": payload, "not_before": not_before}
-    )
+    try:
+        # nearly every key is new, so it is not looked for first
+        with transaction.atomic():
+            job = Job.objects.create(kind=kind, key=key, payload=payload, not_before=not_before)
+            is_new = True
+    except IntegrityError:
+        job, is_new = Job.objects.get(kind=kind, key=key), False
     if not is_new and job.state == JobState.FAILED:
         _give_fresh_attempts(job)
     if job.state == JobState.WAITING and not_before is None:

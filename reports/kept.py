@@ -20,6 +20,7 @@ STAMPS = {
     "lab": "SELECT name FROM labsite_lab WHERE id = 1",
     "note": "SELECT note FROM labsite_lab WHERE id = 1",
     "invented": "SELECT is_invented FROM labsite_lab WHERE id = 1",
+    "licence": "SELECT licence FROM labsite_lab WHERE id = 1",
 }
 
 

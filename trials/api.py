@@ -154,7 +154,8 @@ def record_given(
 
 def run_named(name: int | uuids.UUID) -> Run:
     """The run of that number, or the one that this entry added or is still to add."""
-    runs = Run.objects.select_related("study", "revision__method", "specimen")
+    # in no order: the one that people see costs joins that finding one row does not need
+    runs = Run.objects.select_related("study", "revision__method", "specimen", "zone").order_by()
     if isinstance(name, int):
         run = runs.filter(pk=name).first()
         if run is None:
@@ -167,7 +168,7 @@ def run_named(name: int | uuids.UUID) -> Run:
 
 
 def _recorded(recorded: actions.Recorded, entry: actions.ReadingEntry) -> Response:
-    line = queries.reading_line(recorded.reading)
+    line = queries.reading_line(recorded.reading, is_new=recorded.state == "stored")
     answer = ReadingAnswer(line).data
     if recorded.state == "stored":
         return Response(answer, status=status.HTTP_201_CREATED)

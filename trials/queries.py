@@ -78,11 +78,11 @@ def interval_words(low: float | None, high: float | None, unit: str) -> str:
     return f"between {plain(low)} and {with_unit(high, unit)}"
 
 
-def reading_line(reading: Reading) -> ReadingLine:
-    """One reading; three queries when nothing was fetched before."""
+def reading_line(reading: Reading, *, is_new: bool = False) -> ReadingLine:
+    """One reading; three queries when nothing was fetched before. A new one is not amended yet."""
     run = reading.run
     is_void = RunVoid.objects.filter(run=run).exists()
-    is_superseded = Reading.objects.filter(supersedes=reading).exists()
+    is_superseded = not is_new and Reading.objects.filter(supersedes=reading).exists()
     return _line(reading, run, is_void=is_void, is_superseded=is_superseded)
 
 

@@ -16,7 +16,7 @@ from reports.content import method_content
 from reports.evidence_photos import photo_named
 from reports.exports import readings_csv
 from reports.index import wanted_from
-from reports.kept import site_key, study_key
+from reports.kept import lab_key, site_key, study_key
 from reports.models import Edition
 from reports.reader_lists import index_page
 from reports.reading_charts import readings_figure
@@ -126,6 +126,7 @@ def method(request: HttpRequest, key: str, number: int) -> HttpResponse:
 
 @login_not_required
 @require_safe
+@kept(lab_key)
 def cautions(request: HttpRequest) -> HttpResponse:
     """The cautions that hold for everything here."""
     return render(request, "reports/public/cautions.html", {"cautions": standing_cautions()})

@@ -13,7 +13,7 @@ from labsite.roles import Deed, may, needs, person
 from reports import reader_lists
 from reports.error_reports import answer_error, sender_of, tell_error
 from reports.forms import ErrorAnswerForm, ErrorReportForm
-from reports.kept import site_key
+from reports.kept import lab_key, site_key
 from reports.models import ErrorReport
 from specimens.models import Product
 from trials.models import MethodRevision
@@ -84,6 +84,7 @@ def method_latest(request: HttpRequest, key: str) -> HttpResponse:
 
 @login_not_required
 @require_safe
+@kept(lab_key)
 def about(request: HttpRequest) -> HttpResponse:
     """How the lab works and how to read a card."""
     return render(request, "reports/public/about.html")
