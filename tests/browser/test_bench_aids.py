@@ -289,6 +289,10 @@ def test_shots_go_up_and_down_and_each_arm_climbs_for_itself(page, lab):
     expect(shown).to_have_text("Shot 3 of 3. The last one failed at 3.15 J, so 2.5 J now.")
     expect(level).to_have_value("2.5")
     expect(page.locator("[data-shots] li")).to_have_text(["2.5 J held", "3.15 J failed"])
+    marks = page.locator("[data-shots-drawing] circle")
+    assert [one.get_attribute("class") for one in marks.all()] == ["shots-held", "shots-failed"]
+    first, second = (float(one.get_attribute("cy") or 0) for one in marks.all())
+    assert second < first, "the higher level is not drawn higher"
     assert_usable(page)
     go(page, other)
     expect(shown).to_have_text("Shot 1 of 1. Start at 2.5 J.")

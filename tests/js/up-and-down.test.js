@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { gathered, nextLevel, shotWords } from "../../trials/static/trials/js/up-and-down.js";
+import { gathered, nextLevel, plotted, shotWords } from "../../trials/static/trials/js/up-and-down.js";
 
 const LEVELS = [21, 24, 27, 30, 33];
 const RULE = { start: 24, up_and_down: true };
@@ -70,8 +70,28 @@ test("the words count the shots and say why", () => {
     "Shot 2 of 12. The last one held at 24 J, so 27 J now.",
   );
   assert.equal(
-    shotWords(LEVELS, shots([24, "held"], [27, "failed"]), say, RULE, 2),
-    "Shot 3. The last one failed at 27 J, so 24 J now.",
+    shotWords(LEVELS, shots([24, "held"], [27, "failed"]), say, RULE, 3),
+    "Shot 3 of 3. The last one failed at 27 J, so 24 J now.",
   );
   assert.match(shotWords(LEVELS, shots([25, "held"]), say, RULE, 2), /none of the levels/);
+});
+
+test("it ends at the planned number of shots, and says where one more would go", () => {
+  const done = shots([24, "held"], [27, "failed"]);
+  assert.equal(
+    shotWords(LEVELS, done, say, RULE, 2),
+    "All 2 planned shots of this arm are done: stop here. One more would be at 24 J.",
+  );
+});
+
+test("the drawing has a column a shot and a row a level, the highest on top", () => {
+  const { width, height, rows, marks } = plotted(LEVELS, shots([24, "held"], [27, "failed"], [25, "held"]), 12);
+  assert.deepEqual([width, height], [240, 100]);
+  assert.deepEqual(rows[0], { level: 21, y: 90 });
+  assert.deepEqual(rows.at(-1), { level: 33, y: 10 });
+  // the third was at none of the levels: no mark, and its column stays free
+  assert.deepEqual(marks, [
+    { x: 10, y: 70, outcome: "held" },
+    { x: 30, y: 50, outcome: "failed" },
+  ]);
 });

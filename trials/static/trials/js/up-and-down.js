@@ -37,7 +37,11 @@ export function gathered(told, entered) {
 export function shotWords(levels, shots, say, rule, planned) {
   const done = inOrder(shots);
   const next = nextLevel(levels, done, rule);
-  const count = `Shot ${done.length + 1}${planned > done.length ? ` of ${planned}` : ""}.`;
+  if (planned && done.length >= planned) {
+    const more = next === null ? "" : ` One more would be at ${say(next)}.`;
+    return `All ${planned} planned shots of this arm are done: stop here.${more}`;
+  }
+  const count = `Shot ${done.length + 1}${planned ? ` of ${planned}` : ""}.`;
   if (!done.length) {
     return next === null ? `${count} Choose the level you start at.` : `${count} Start at ${say(next)}.`;
   }
@@ -51,6 +55,25 @@ export function shotWords(levels, shots, say, rule, planned) {
   }
   return `${count} ${said}, so ${say(next)} now.`;
 }
+
+/**
+ * The shots as a drawing: one column a shot in order, one row a level, the highest on top. Returns the size, the rows'
+ * heights and the marks, all in the drawing's own units; a level that is none of the method's has no mark.
+ */
+export function plotted(levels, shots, planned) {
+  const row = (level) => STEP * (levels.length - levels.indexOf(level) - 0.5);
+  const done = inOrder(shots);
+  return {
+    width: STEP * Math.max(planned, done.length, 1),
+    height: STEP * levels.length,
+    rows: levels.map((level) => ({ level, y: row(level) })),
+    marks: done.flatMap(({ level, outcome }, at) =>
+      levels.includes(level) ? [{ x: STEP * (at + 0.5), y: row(level), outcome }] : [],
+    ),
+  };
+}
+
+const STEP = 20;
 
 /** The order in which they were shot. */
 export function inOrder(shots) {

@@ -2,7 +2,7 @@
 
 import { database } from "../queue.js";
 import { BESIDE } from "../queue/flow.js";
-import { gathered, nextLevel, shotWords } from "../up-and-down.js";
+import { gathered, nextLevel, plotted, shotWords } from "../up-and-down.js";
 import { wirePlain } from "./plain.js";
 
 export function wireChallenge(root, data) {
@@ -23,7 +23,8 @@ async function propose(root, data, shown) {
   const shots = gathered(told, found.flatMap((one) => entered(one, isTold)));
   const next = nextLevel(levels, shots, data.step_rule);
   shown.textContent = shotWords(levels, shots, say, data.step_rule, runs.length);
-  drawShots(root.querySelector("[data-shots]"), shots, say);
+  listShots(root.querySelector("[data-shots]"), shots, say);
+  drawShots(root.querySelector("[data-shots-drawing]"), plotted(levels, shots, runs.length), say);
   const boxes = [...root.querySelectorAll("[name=level]")];
   const proposed = boxes.find((box) => Number(box.value) === next);
   // what a person chose before, or an unfinished entry brought back, stays
@@ -42,7 +43,35 @@ function entered({ about, waiting, sent }, isTold) {
     .filter(({ raw }) => raw !== undefined);
 }
 
-function drawShots(list, shots, say) {
+/** What a careful lab draws beside it: a filled mark failed, an open one held. The list says the same in words. */
+function drawShots(drawing, { width, height, rows, marks }, say) {
+  drawing.hidden = !marks.length;
+  const room = 64; // for the levels' words, left of the shots
+  drawing.querySelector("svg").setAttribute("viewBox", `0 0 ${room + width} ${height}`);
+  drawing.querySelector("[data-rows]").replaceChildren(
+    ...rows.flatMap(({ level, y }) => [
+      shape("line", { class: "shots-row", x1: room, x2: room + width, y1: y, y2: y }),
+      Object.assign(shape("text", { class: "shots-level", x: room - 6, y: y + 4 }), { textContent: say(level) }),
+    ]),
+  );
+  const path = marks.map(({ x, y }) => `${room + x},${y}`).join(" ");
+  drawing
+    .querySelector("[data-marks]")
+    .replaceChildren(
+      shape("polyline", { class: "shots-path", points: path }),
+      ...marks.map(({ x, y, outcome }) => shape("circle", { class: `shots-${outcome}`, cx: room + x, cy: y, r: 6 })),
+    );
+}
+
+function shape(name, attributes) {
+  const made = document.createElementNS("http://www.w3.org/2000/svg", name);
+  for (const [key, value] of Object.entries(attributes)) {
+    made.setAttribute(key, value);
+  }
+  return made;
+}
+
+function listShots(list, shots, say) {
   list.hidden = !shots.length;
   list.replaceChildren(
     ...shots.map(({ level, outcome }) => {
