@@ -6,6 +6,7 @@ from labsite.kept_pages import register_stamp
 from labsite.models import Lab
 from reports.episode_models import EpisodeEdition
 from reports.models import Correction, Edition, PublishedCard, Withdrawal
+from trials.models import MethodRevision, PublishedLimit
 
 # append-only tables: the newest row says whether anything came; its own digest or day that it is
 # the same row, also where a transaction was taken back and the number given again
@@ -17,6 +18,10 @@ STAMPS = {
     # rows are made anew with an edition and by index_editions, and numbers are never given twice
     "index": "SELECT id FROM reports_publishedcard ORDER BY id DESC LIMIT 1",
     "episode": "SELECT id FROM reports_episodeedition ORDER BY id DESC LIMIT 1",
+    # a revision goes from draft into force to retired and never back, so that each step shows here
+    "methods in force": "SELECT COUNT(*) FROM trials_methodrevision WHERE state = 'in force'",
+    "methods retired": "SELECT COUNT(*) FROM trials_methodrevision WHERE state = 'retired'",
+    "published limit": "SELECT id FROM trials_publishedlimit ORDER BY id DESC LIMIT 1",
     "lab": "SELECT name FROM labsite_lab WHERE id = 1",
     "note": "SELECT note FROM labsite_lab WHERE id = 1",
     "invented": "SELECT is_invented FROM labsite_lab WHERE id = 1",
@@ -34,6 +39,13 @@ def lab_key() -> str:
     """The lab's own words, which stand on every page. One query."""
     lab = Lab.objects.values_list("name", "note", "is_invented", "licence").first()
     return repr(lab)
+
+
+def methods_key() -> str:
+    """For pages of methods, which never change once in force. Costs three queries."""
+    states = MethodRevision.objects.exclude(state=MethodRevision.State.DRAFT).order_by("pk")
+    limit = PublishedLimit.objects.order_by("-pk").values_list("pk", flat=True).first()
+    return repr((list(states.values_list("pk", "state")), limit, lab_key()))
 
 
 def study_key(slug: str, number: int | None = None) -> str | None:

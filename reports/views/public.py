@@ -16,7 +16,7 @@ from reports.content import method_content
 from reports.evidence_photos import photo_named
 from reports.exports import readings_csv
 from reports.index import wanted_from
-from reports.kept import lab_key, site_key, study_key
+from reports.kept import lab_key, methods_key, site_key, study_key
 from reports.models import Edition
 from reports.reader_lists import index_page
 from reports.reading_charts import readings_figure
@@ -103,6 +103,7 @@ def edition_photo(request: HttpRequest, slug: str, number: int, digest: str) -> 
 
 @login_not_required
 @require_safe
+@kept(lambda key, number: methods_key())
 def method(request: HttpRequest, key: str, number: int) -> HttpResponse:
     """A method revision that is or was in force."""
     revision = get_object_or_404(

@@ -13,7 +13,7 @@ from labsite.roles import Deed, may, needs, person
 from reports import reader_lists
 from reports.error_reports import answer_error, sender_of, tell_error
 from reports.forms import ErrorAnswerForm, ErrorReportForm
-from reports.kept import lab_key, site_key
+from reports.kept import lab_key, methods_key, site_key
 from reports.models import ErrorReport
 from specimens.models import Product
 from trials.models import MethodRevision
@@ -23,6 +23,7 @@ REPORTS_SHOWN = 200
 
 @login_not_required
 @require_safe
+@kept(site_key)
 def compare(request: HttpRequest) -> HttpResponse:
     """One property over several scorecards."""
     context = reader_lists.compare_page(request.GET, request.GET.getlist("card"))
@@ -39,6 +40,7 @@ def goes_first(request: HttpRequest) -> HttpResponse:
 
 @login_not_required
 @require_safe
+@kept(site_key)
 def products(request: HttpRequest) -> HttpResponse:
     """Products that something is published on."""
     return render(
@@ -48,6 +50,7 @@ def products(request: HttpRequest) -> HttpResponse:
 
 @login_not_required
 @require_safe
+@kept(lambda number: site_key())  # a product's own entry never changes
 def product(request: HttpRequest, number: int) -> HttpResponse:
     """Everything published on one product; a product nothing is published on is nobody's business."""
     found = Product.objects.filter(pk=number, published_in__isnull=False).distinct().first()
@@ -62,6 +65,7 @@ def product(request: HttpRequest, number: int) -> HttpResponse:
 
 @login_not_required
 @require_safe
+@kept(methods_key)
 def methods(request: HttpRequest) -> HttpResponse:
     """Every method that is or was in force."""
     return render(request, "reports/public/methods.html", {"methods": reader_lists.methods_list()})

@@ -14,7 +14,8 @@ from labsite.models import Lab
 from labsite.roles import Role
 from tests.reports.conftest import DemoCopy, demo, demo_copy, demo_tables  # noqa: F401
 from tests.reports.demo_site import PAIR, person_with, publish
-from trials.models import Study
+from trials import method_library
+from trials.models import Method, MethodRevision, Study
 
 ADDRESS = f"/scorecards/{PAIR}/1/"
 
@@ -129,6 +130,48 @@ def test_a_new_edition_shows_at_once_everywhere(reader: Client) -> None:
             assert answer["ETag"] != before[address]["ETag"], address
             tag = before[address]["ETag"]
             assert get(reader, address, **{"if-none-match": tag}).status_code == 200
+
+
+def test_a_new_revision_of_a_method_and_a_published_limit_show_at_once(
+    reader: Client, django_assert_num_queries
+) -> None:
+    page, everyone = "/methods/belt-abrasion/1/", "/methods/"
+    for address in (page, everyone):
+        get(reader, address)
+        with django_assert_num_queries(1):
+            get(Client(), address)
+    lead = person_with(Role.LEAD)
+    method = Method.objects.get(key="belt-abrasion")
+    draft = method_library.draft_revision(by=lead, method=method)
+    assert "/methods/belt-abrasion/2/" not in get(reader, page).content.decode()
+    assert get(reader, "/methods/belt-abrasion/2/").status_code == 404
+    method_library.put_in_force(by=lead, revision=draft, change_note="The belt is changed.")
+    for address in (page, everyone):
+        assert "/methods/belt-abrasion/2/" in get(reader, address).content.decode(), address
+    fields = {
+        "standard": "Our own rule",
+        "edition": "2026",
+        "clause": "1",
+        "words": "Ten seconds at least.",
+        "is_comparable": False,
+    }
+    method_library.add_limit(by=lead, method=method, fields=fields)
+    assert "Ten seconds at least." in get(reader, page).content.decode()
+    method_library.retire_revision(
+        by=lead, revision=MethodRevision.objects.get(pk=draft.pk), reason="The belt broke."
+    )
+    assert get(reader, "/methods/belt-abrasion/2/").content.decode().count("retired") >= 1
+
+
+@pytest.mark.parametrize("address", ["/cautions/", "/about/", "/products/", "/compare/"])
+def test_a_page_of_standing_words_is_made_once_and_knows_the_lab(
+    address: str, reader: Client, django_assert_num_queries
+) -> None:
+    first = get(reader, address)
+    with django_assert_num_queries(1):
+        assert get(Client(), address).content == first.content
+    Lab.objects.update(name="Another Bench")
+    assert "Another Bench" in get(reader, address).content.decode()
 
 
 def test_another_lab_name_shows_at_once(reader: Client) -> None:
