@@ -92,7 +92,6 @@ def _was_wrong_before(entry: CheckEntry) -> bool:
     return last is not None and not last.is_right
 
 
-@transaction.atomic
 def record_bench_reading(
     *, by: User, entry: ReadingEntry, check: CheckEntry | None = None
 ) -> Recorded:
@@ -101,9 +100,12 @@ def record_bench_reading(
     The reading carries the check with it, so that neither has to arrive first. One without it,
     as an older page sends, counts when a right check of the run is here already.
     """
-    if check is not None:
+    at_rig = replace(entry, is_at_rig=True)
+    if check is None:
+        return record_reading(by=by, entry=at_rig)
+    with transaction.atomic():
         keep_specimen_check(by=by, entry=check)
-    return record_reading(by=by, entry=replace(entry, is_at_rig=True))
+        return record_reading(by=by, entry=at_rig)
 
 
 # --- the second person -----------------------------------------------------------------------

@@ -76,3 +76,23 @@ def test_beat_is_for_broker_servers(tmp_path):
 def test_deployment_checks_are_clean_behind_https(tmp_path):
     done = manage("check", "--deploy", "--fail-level=WARNING", var_dir=tmp_path, HTTPS="true")
     assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux has these ways to give way")
+def test_work_in_the_background_takes_only_what_nobody_waits_for() -> None:
+    code = (
+        "import os\n"
+        "from labsite.processes import AUTOGROUP, give_way\n"
+        "give_way()\n"
+        "group = AUTOGROUP.read_text().split()[-1] if AUTOGROUP.exists() else '19'\n"
+        "print(os.nice(0), os.sched_getscheduler(0) == os.SCHED_IDLE, group)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        env=os.environ | {"DJANGO_SETTINGS_MODULE": "labsite.settings"},
+        capture_output=True,
+        text=True,
+        check=True,
+        start_new_session=True,
+    )
+    assert done.stdout.split() == ["19", "True", "19"]
