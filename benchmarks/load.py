@@ -398,6 +398,11 @@ def main() -> None:
         if asked.units:
             units(running, seed["sessions"][0], seed["runs"][:UNITS], pages)
             return
+        # a day begins with a site that runs: workers at work, and each page read by somebody before
+        for page in pages:
+            site.get(f"http://127.0.0.1:{running.port}{page}")
+        while running.waiting() == asked_for:
+            time.sleep(0.2)
         spent, begun = running.spent() | own_seconds(), time.monotonic()
         asyncio.run(load.go(tablets, readers))
         seconds = time.monotonic() - begun
