@@ -564,13 +564,22 @@ class Recorded:
     state: Literal["stored", "stored before", "kept as conflict"]
 
 
-@transaction.atomic
 def record_reading(*, by: User, entry: ReadingEntry) -> Recorded:
     """Store a reading once, however often it is sent.
 
     The client makes the UUID. The same content again is the same reading; other content under
     the same UUID, or a second first reading of a run, is kept as a conflict for a person.
     """
+    try:
+        return _record_once(by=by, entry=entry)
+    except IntegrityError:
+        # another process stored the same UUID or the same place between our look and our write,
+        # so a new look finds what stands
+        return _record_once(by=by, entry=entry)
+
+
+@transaction.atomic
+def _record_once(*, by: User, entry: ReadingEntry) -> Recorded:
     content = entry.content(by)
     digest = digest_of(content)
     # one question for both that may stand in its way
@@ -586,30 +595,22 @@ def record_reading(*, by: User, entry: ReadingEntry) -> Recorded:
         return _met_by(taken, by=by, entry=entry, digest=digest)
     if entry.is_at_rig and older is None and entry.run.revision.destructive:
         policies.check_specimen_looked_at(entry.run, at=entry.measured_at)
-    try:
-        with transaction.atomic():
-            reading = Reading.objects.create(
-                **reading_fields(checked, entry.run.revision),
-                uuid=entry.uuid,
-                run=entry.run,
-                raw=dict(entry.raw),
-                rater=entry.rater,
-                note=entry.note,
-                measured_at=entry.measured_at,
-                clock_offset_s=entry.clock_offset_s,
-                entered_from=entry.entered_from,
-                entered_at=timezone.now(),
-                by=by,
-                supersedes=older,
-                reason=entry.reason.strip(),
-                digest=digest,
-            )
-    except IntegrityError:
-        # another process stored the same UUID or the same place between our look and our write
-        won = Reading.objects.filter(pk=entry.uuid).first() or _standing_in_place_of(entry, older)
-        if won is None:
-            raise
-        return _met_by(won, by=by, entry=entry, digest=digest)
+    reading = Reading.objects.create(
+        **reading_fields(checked, entry.run.revision),
+        uuid=entry.uuid,
+        run=entry.run,
+        raw=dict(entry.raw),
+        rater=entry.rater,
+        note=entry.note,
+        measured_at=entry.measured_at,
+        clock_offset_s=entry.clock_offset_s,
+        entered_from=entry.entered_from,
+        entered_at=timezone.now(),
+        by=by,
+        supersedes=older,
+        reason=entry.reason.strip(),
+        digest=digest,
+    )
     audit.record(
         by=by,
         verb="amended reading" if older else "entered reading",

@@ -85,7 +85,10 @@ def all_pictures(request: HttpRequest, slug: str) -> HttpResponse:
                 for ground in GROUNDS:
                     for kind in FORMATS:
                         pack.writestr(
-                            f"{one.name}-{shape}-{ground}.{kind}", _drawn(one, kind, shape, ground)
+                            f"{one.name}-{shape}-{ground}.{kind}",
+                            _drawn(one, kind, shape, ground),
+                            # a PNG is packed already
+                            zipfile.ZIP_STORED if kind == "png" else zipfile.ZIP_DEFLATED,
                         )
         pack.writestr("words.txt", "\n".join(told))
     return HttpResponse(
