@@ -421,15 +421,16 @@ def main() -> None:
         print(f"Answers: {answers[0]} and {answers[1]}.")
         shares = ", ".join(f"{name} {seconds_of:.0f} s" for name, seconds_of in used.items())
         print(f"Processor time in {seconds:.0f} s: {shares}.", flush=True)
-        running.wait_for_analyses()
-        all_done = time.monotonic() - begun
         stored = {
             str(key).replace("-", "") for (key,) in site.rows("SELECT uuid FROM trials_reading")
         }
+        lost = len(load.entered - stored)
+        print(f"Readings: {len(load.entered):,} acknowledged, {lost} lost.", flush=True)
+        running.wait_for_analyses()
+        all_done = time.monotonic() - begun
         failed = site.rows("SELECT count(*) FROM labsite_job WHERE state = 'failed'")[0][0]
     print(
-        f"Readings: {len(load.entered):,} acknowledged, {len(load.entered - stored)} lost. Analyses: "
-        f"{left} left after {seconds:.0f} s, all done after {all_done:.0f} s, {failed} failed."
+        f"Analyses: {left} left after {seconds:.0f} s, all done after {all_done:.0f} s, {failed} failed."
     )
 
 
