@@ -5,6 +5,7 @@ from datetime import datetime
 from django import forms
 from django.utils import timezone
 
+from reports.episode_corrections import NEEDED
 from reports.models import Interest, ReplyAnswer
 from trials.models import Study
 
@@ -85,13 +86,16 @@ class CorrectionForm(forms.Form):
     """What a second edition of an episode puts right."""
 
     was_wrong = forms.CharField(
-        label="What was wrong, or is new", required=False, widget=forms.Textarea(attrs={"rows": 2})
+        label="What was wrong, or is new", widget=forms.Textarea(attrs={"rows": 2})
     )
-    is_right = forms.CharField(
-        label="What is right", required=False, widget=forms.Textarea(attrs={"rows": 2})
-    )
-    since = forms.CharField(label="Since when it was wrong", required=False, max_length=200)
-    found = forms.CharField(label="How it was found", required=False, max_length=300)
+    is_right = forms.CharField(label="What is right", widget=forms.Textarea(attrs={"rows": 2}))
+    since = forms.CharField(label="Since when it was wrong", max_length=200)
+    found = forms.CharField(label="How it was found", max_length=300)
+
+    def __init__(self, *args: object, **options: object) -> None:
+        super().__init__(*args, **options)  # type: ignore[arg-type]
+        for name, told in NEEDED.items():
+            self.fields[name].error_messages["required"] = told
 
 
 class AskForm(forms.Form):

@@ -70,10 +70,8 @@ def _page(
 ) -> HttpResponse:
     going = _going_out(subject)
     kind = going.kind
-    if isinstance(subject, Episode):
-        is_later, written = subject.editions.exists(), episode_corrections.correction_words(subject)
-    else:
-        is_later, written = False, {}
+    is_later = isinstance(subject, Episode) and subject.editions.exists()
+    written = _written(subject)
     previews = [
         {
             "link": link,
@@ -97,7 +95,6 @@ def _page(
             "may_publish": may(request.user, Deed.PUBLISH_EDITIONS),
             "previews": previews,
             "now": timezone.localtime(),
-            "is_later": is_later,
             "correction_words": _correction_words(subject),
             "sign_form": forms.get("sign_form") or SignOffForm(),
             "release_form": forms.get("release_form") or ReleaseForm(),
@@ -106,27 +103,29 @@ def _page(
             "preview_form": forms.get("preview_form") or PreviewForm(),
             "now_form": forms.get("now_form"),
             "correction_form": forms.get("correction_form") or CorrectionForm(initial=written),
-            "may_draft": may(request.user, Deed.DRAFT_EDITIONS),
+            "may_correct": is_later and may(request.user, Deed.DRAFT_EDITIONS),
             "stand_form": forms.get("stand_form"),
         },
         status=status,
     )
 
 
+def _written(subject: Study | Episode) -> dict[str, str]:
+    if isinstance(subject, Episode):
+        return episode_corrections.correction_words(subject)
+    return {}
+
+
 def _correction_words(subject: Study | Episode) -> list[tuple[str, Any]]:
     """What the draft of a correction says, under the names of its form."""
     if isinstance(subject, Episode):
-        written = episode_corrections.correction_words(subject)
-        return [
-            (str(CorrectionForm(initial=written)[name].label), said)
-            for name, said in written.items()
-            if said
-        ]
+        form = CorrectionForm()
+        return [(str(form[name].label), said) for name, said in _written(subject).items()]
     draft = correction_draft(subject)
     if draft is None:
         return []
-    form = errata_forms.CorrectionForm(instance=draft, editions=subject.editions.all())
-    told = [(str(form[name].label), getattr(draft, name)) for name in DRAFT_FIELDS]
+    study_form = errata_forms.CorrectionForm(instance=draft, editions=subject.editions.all())
+    told = [(str(study_form[name].label), getattr(draft, name)) for name in DRAFT_FIELDS]
     return [(label, value) for label, value in told if value]
 
 
@@ -171,13 +170,7 @@ def correction(request: HttpRequest, slug: str) -> HttpResponse:
             _add(form, refused)
     if form.errors:
         return _page(request, episode, status=400, correction_form=form)
-    missing = episode_corrections.correction_problems(episode)
-    if missing:
-        messages.warning(
-            request, f"Kept. Not complete yet: {' '.join(told for (told,) in missing.values())}"
-        )
-    else:
-        messages.success(request, "Kept. Another person reads it before it goes out.")
+    messages.success(request, "Kept. Another person reads it before it goes out.")
     return redirect(_review_url("episode", slug) + "#correction")
 
 
