@@ -72,6 +72,8 @@ def _page(
     kind = going.kind
     is_later = isinstance(subject, Episode) and subject.editions.exists()
     written = _written(subject)
+    sign_form = forms.get("sign_form") or SignOffForm()
+    sign_form.fields["note"].required = True  # its box is there only where a reason is wanted
     previews = [
         {
             "link": link,
@@ -96,7 +98,7 @@ def _page(
             "previews": previews,
             "now": timezone.localtime(),
             "correction_words": _correction_words(subject),
-            "sign_form": forms.get("sign_form") or SignOffForm(),
+            "sign_form": sign_form,
             "release_form": forms.get("release_form") or ReleaseForm(),
             "embargo_form": forms.get("embargo_form") or EmbargoForm(),
             "lift_form": forms.get("lift_form") or LiftForm(),
