@@ -17,6 +17,7 @@ import gzip
 import json
 import os
 import re
+import signal
 import statistics
 import tempfile
 import time
@@ -375,6 +376,8 @@ def main() -> None:
     parser.add_argument("--sqlite", action="store_true")
     parser.add_argument("--units", action="store_true", help="only what one of each thing costs")
     asked = parser.parse_args()
+    # cut short, it still takes its site down with it
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     share = 10 if asked.sqlite else 1
     tablets, readers, studies = 50 // share, 200 // share, 1000 // share
     with whole_site(on_sqlite=asked.sqlite) as running:
