@@ -153,6 +153,14 @@ class Load:
             *(self._reader(n, until) for n in range(readers)),
         )
 
+    def tell(self) -> None:
+        """Print the table."""
+        print("| what | requests | a second | median ms | 95th percentile ms | 99th ms | failed |")
+        print("|---|---|---|---|---|---|---|")
+        print(self.entering.row("a reading entered", SECONDS))
+        print(self.browsing.row("a page read", SECONDS))
+        print(f"Answers: {dict(self.entering.answers)} and {dict(self.browsing.answers)}.")
+
     async def _tablet(self, number: int, runs: list[int], until: float) -> None:
         client = Client(self.port, self.sessions[number])
         due = time.monotonic() + Random(number).random()
@@ -206,6 +214,13 @@ class Running:
         """Analyses asked for and not done."""
         asked = "SELECT count(*) FROM labsite_job WHERE state IN ('waiting', 'running')"
         return int(self.site.rows(asked)[0][0])
+
+    def warm_up(self, pages: list[str], asked_for: int) -> None:
+        """A day begins with a site that runs: workers at work, each page read by somebody before."""
+        for page in pages:
+            self.site.get(f"http://127.0.0.1:{self.port}{page}")
+        while self.waiting() == asked_for:
+            time.sleep(0.2)
 
     def wait_for_analyses(self) -> None:
         """Wait until none waits."""
@@ -401,11 +416,7 @@ def main() -> None:
         if asked.units:
             units(running, seed["sessions"][0], seed["runs"][:UNITS], pages)
             return
-        # a day begins with a site that runs: workers at work, and each page read by somebody before
-        for page in pages:
-            site.get(f"http://127.0.0.1:{running.port}{page}")
-        while running.waiting() == asked_for:
-            time.sleep(0.2)
+        running.warm_up(pages, asked_for)
         spent, begun = running.spent() | own_seconds(), time.monotonic()
         asyncio.run(load.go(tablets, readers))
         seconds = time.monotonic() - begun
@@ -416,12 +427,7 @@ def main() -> None:
             f"{'SQLite' if asked.sqlite else 'PostgreSQL and Redis'}; {os.cpu_count()} cores, "
             f"load of the machine before {before:.1f}."
         )
-        print("| what | requests | a second | median ms | 95th percentile ms | 99th ms | failed |")
-        print("|---|---|---|---|---|---|---|")
-        print(load.entering.row("a reading entered", SECONDS))
-        print(load.browsing.row("a page read", SECONDS))
-        answers = dict(load.entering.answers), dict(load.browsing.answers)
-        print(f"Answers: {answers[0]} and {answers[1]}.")
+        load.tell()
         shares = ", ".join(f"{name} {seconds_of:.0f} s" for name, seconds_of in used.items())
         print(f"Processor time in {seconds:.0f} s: {shares}.", flush=True)
         stored = {
