@@ -15,6 +15,9 @@ const PATIENCE_MS = 4000;
 const FRESH_FOR_MS = 30 * 60 * 1000;
 const AT_ONCE = 2;
 
+// releases that the server has named to this worker: a page may need one before it is kept
+const met = new Set([WORNPROOF.release]);
+
 self.addEventListener("install", (event) => {
   event.waitUntil(keepFiles(WORNPROOF.release, WORNPROOF.files).then(() => self.skipWaiting()));
 });
@@ -82,8 +85,8 @@ async function bringFiles(release) {
     await keepFiles(told.release, told.files);
     return true;
   } catch {
-    await caches.delete(FILES + release);
-    return false;
+    // what may be there already stays: another attempt, or a new worker, may have brought it meanwhile
+    return hasFiles(release);
   }
 }
 
@@ -94,7 +97,7 @@ async function fileFor(request) {
 
 /** Files of releases that no kept page needs any more. */
 async function forgetUnusedFiles() {
-  const needed = new Set([WORNPROOF.release]);
+  const needed = new Set();
   for (const name of await caches.keys()) {
     if (name.startsWith(PAGES)) {
       const cache = await caches.open(name);
@@ -103,8 +106,13 @@ async function forgetUnusedFiles() {
       }
     }
   }
-  const names = (await caches.keys()).filter((name) => name.startsWith(FILES) && !needed.has(name.slice(FILES.length)));
-  await Promise.all(names.map((name) => caches.delete(name)));
+  const names = (await caches.keys()).filter((name) => name.startsWith(FILES));
+  const { installing, waiting } = self.registration;
+  if (installing || waiting || self.serviceWorker?.state === "redundant") {
+    return; // a newer worker brings files that this one does not know of, and tidies up itself
+  }
+  const isNeeded = (release) => needed.has(release) || met.has(release);
+  await Promise.all(names.filter((name) => !isNeeded(name.slice(FILES.length))).map((name) => caches.delete(name)));
 }
 
 // --- pages -------------------------------------------------------------------------------------
@@ -136,6 +144,7 @@ async function fetchPage(request) {
   if (!answer.ok || answer.redirected || !person || !release) {
     return answer;
   }
+  met.add(release);
   if (!(await bringFiles(release))) {
     throw new Error("The page's files are not here.");
   }
