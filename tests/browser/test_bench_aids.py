@@ -184,7 +184,9 @@ def test_the_after_flame_time_goes_in_from_marks_on_a_film(page, lab):
         page.locator("#film-file").set_input_files(
             {"name": name, "mimeType": "video/webm", "buffer": film}
         )
-        page.wait_for_function("() => document.querySelector('video').readyState >= 2")
+        page.wait_for_function(
+            "() => document.querySelector('video').readyState >= 2", timeout=60_000
+        )
 
     def mark(at_s: float, words: str) -> None:
         page.evaluate("(at) => { document.querySelector('video').currentTime = at; }", at_s)
