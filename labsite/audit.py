@@ -77,6 +77,29 @@ def changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, di
     }
 
 
+# --- what the page keeps shut ----------------------------------------------------------------
+
+_veils: dict[str, tuple[Callable[[], Collection[str]], str]] = {}
+
+
+@dataclass(frozen=True)
+class Veil:
+    """Subjects of one kind whose entries are there and sealed, and what is shown for their words."""
+
+    ids: Collection[str]
+    shown: str
+
+
+def register_veil(subject_kind: str, ids: Callable[[], Collection[str]], *, shown: str) -> None:
+    """Let an app name the subjects whose words the page keeps shut for now."""
+    _veils[subject_kind] = (ids, shown)
+
+
+def veils() -> dict[str, Veil]:
+    """What is shut now, by kind of subject."""
+    return {kind: Veil(ids(), shown) for kind, (ids, shown) in _veils.items()}
+
+
 # --- sealing ---------------------------------------------------------------------------------
 
 
@@ -172,19 +195,6 @@ def head() -> Anchor:
 
 
 # --- verifying -------------------------------------------------------------------------------
-
-_veils: dict[str, Callable[[], Collection[str]]] = {}
-
-
-def register_veil(subject_kind: str, shut: Callable[[], Collection[str]]) -> None:
-    """Let an app name the subjects whose words the page keeps shut for now, by their ids."""
-    _veils[subject_kind] = shut
-
-
-def veiled() -> dict[str, Collection[str]]:
-    """Ids by kind of subject; the entries are there and sealed, their words are not shown."""
-    return {kind: shut() for kind, shut in _veils.items()}
-
 
 _anchors: dict[str, Callable[[], Iterable[Anchor]]] = {}
 

@@ -11,7 +11,6 @@ from labsite.forms import TrailForm
 from labsite.models import AuditEntry, Pulse
 
 ROWS_A_PAGE = 100
-SHUT = "words shut until the last run of this blind study is read"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,7 +43,7 @@ class Trail:
 
 def trail(form: TrailForm) -> Trail:
     """Return one page for a valid form. The numbers of entries are the page's cursor."""
-    wanted, shut = form.cleaned_data, audit.veiled()
+    wanted, shut = form.cleaned_data, audit.veils()
     entries = AuditEntry.objects.select_related("by", "seal").order_by("-pk")
     if wanted.get("before"):
         entries = entries.filter(pk__lt=wanted["before"])
@@ -59,9 +58,9 @@ def trail(form: TrailForm) -> Trail:
     if wanted.get("words"):
         words = wanted["words"]
         open_words = Q(subject_words__icontains=words)
-        for kind, ids in shut.items():
+        for kind, veil in shut.items():
             # nor are they found by what is not shown of them
-            open_words &= ~Q(subject_kind=kind, subject_id__in=ids)
+            open_words &= ~Q(subject_kind=kind, subject_id__in=veil.ids)
         entries = entries.filter(
             Q(verb__icontains=words) | open_words | Q(subject_id=words) | Q(origin=words)
         )
@@ -69,18 +68,17 @@ def trail(form: TrailForm) -> Trail:
     rows = found[:ROWS_A_PAGE]
     pulse = Pulse.objects.filter(name="audit seal").first()
     return Trail(
-        rows=tuple(
-            _row(entry, is_shut=entry.subject_id in shut.get(entry.subject_kind, ()))
-            for entry in rows
-        ),
+        rows=tuple(_row(entry, shut.get(entry.subject_kind)) for entry in rows),
         older_than=rows[-1].pk if len(found) > ROWS_A_PAGE else None,
         head=audit.head(),
         sealed_at=pulse.at if pulse else None,
     )
 
 
-def _row(entry: AuditEntry, *, is_shut: bool) -> TrailRow:
-    said = {} if is_shut else entry.detail
+def _row(entry: AuditEntry, veil: audit.Veil | None) -> TrailRow:
+    shown, said = entry.subject_words, entry.detail
+    if veil is not None and entry.subject_id in veil.ids:
+        shown, said = veil.shown, {}
     changed = said.get("changed")
     changed = changed if isinstance(changed, dict) else {}
     seal = getattr(entry, "seal", None)
@@ -89,7 +87,7 @@ def _row(entry: AuditEntry, *, is_shut: bool) -> TrailRow:
         at=entry.at,
         who=entry.by.display_name if entry.by else "the site",
         verb=entry.verb,
-        subject=SHUT if is_shut else entry.subject_words,
+        subject=shown,
         kind=entry.subject_kind.rpartition(".")[2],
         subject_id=entry.subject_id,
         changed=tuple(

@@ -28,14 +28,15 @@ def correction_draft(episode: Episode) -> EpisodeCorrectionDraft | None:
 
 def correction_words(episode: Episode) -> dict[str, str]:
     """What the next edition says of the one before; empty where nothing is written yet."""
-    draft = correction_draft(episode)
+    return _words_of(correction_draft(episode))
+
+
+def _words_of(draft: EpisodeCorrectionDraft | None) -> dict[str, str]:
     return {name: getattr(draft, name) for name in NEEDED} if draft else {}
 
 
 def correction_problems(episode: Episode) -> dict[str, list[str]]:
     """What a later edition does not say yet of what it puts right."""
-    if not episode.editions.exists():
-        return {}
     said = correction_words(episode)
     return {name: [told] for name, told in NEEDED.items() if not said.get(name)}
 
@@ -48,9 +49,9 @@ def keep_correction(
     check_may(by, Deed.DRAFT_EDITIONS)
     if not episode.editions.exists():
         raise Refused("Nothing is released yet, so there is nothing to put right.")
-    before = correction_words(episode)
-    now = {name: said.get(name, "").strip() for name in NEEDED}
     draft = correction_draft(episode)
+    before = _words_of(draft)
+    now = {name: said.get(name, "").strip() for name in NEEDED}
     if draft is not None and before == now:
         return draft
     draft, _ = EpisodeCorrectionDraft.objects.update_or_create(

@@ -73,12 +73,12 @@ class TrialsConfig(AppConfig):
         from labsite import audit, jobs, triggers
         from specimens import imports
         from trials.method_rows import METHODS
-        from trials.studies import runs_kept_shut
+        from trials.studies import SHUT, runs_kept_shut
         from trials.trace_work import READ_FIGURE_KIND, READ_TRACE_KIND
         from trials.work import SERVICE_CHANGED_KIND
 
         imports.register(METHODS)
-        audit.register_veil("trials.run", runs_kept_shut)
+        audit.register_veil("trials.run", runs_kept_shut, shown=f"words {SHUT}")
         jobs.register(SERVICE_CHANGED_KIND)
         jobs.register(READ_TRACE_KIND)
         jobs.register(READ_FIGURE_KIND)

@@ -26,9 +26,7 @@ from trials.models import (
 )
 from trials.queries import StudyLine, studies_with_counts, wanted_code
 from trials.readings_csv import COLUMNS, cells_of, template
-from trials.studies import closed_studies
-
-SHUT = "shut until the last run of this blind study is read"
+from trials.studies import SHUT, closed_studies
 
 # --- start page ------------------------------------------------------------------------------
 

@@ -20,6 +20,8 @@ from trials.actions import (
 from trials.models import Arm, ArmSpecimen, Run, Study, StudyAmendment, StudyLook
 from trials.planning import give_blind_codes, waiting_runs
 
+SHUT = "shut until the last run of this blind study is read"
+
 
 def values_known(study: Study) -> bool:
     """True when any reading has come, so that whoever decides may know a value."""

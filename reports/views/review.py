@@ -97,7 +97,7 @@ def _page(
             "may_publish": may(request.user, Deed.PUBLISH_EDITIONS),
             "previews": previews,
             "now": timezone.localtime(),
-            "correction_words": _correction_words(subject),
+            "correction_words": _correction_words(subject, written),
             "sign_form": sign_form,
             "release_form": forms.get("release_form") or ReleaseForm(),
             "embargo_form": forms.get("embargo_form") or EmbargoForm(),
@@ -118,11 +118,11 @@ def _written(subject: Study | Episode) -> dict[str, str]:
     return {}
 
 
-def _correction_words(subject: Study | Episode) -> list[tuple[str, Any]]:
+def _correction_words(subject: Study | Episode, written: dict[str, str]) -> list[tuple[str, Any]]:
     """What the draft of a correction says, under the names of its form."""
     if isinstance(subject, Episode):
         form = CorrectionForm()
-        return [(str(form[name].label), said) for name, said in _written(subject).items()]
+        return [(str(form[name].label), said) for name, said in written.items()]
     draft = correction_draft(subject)
     if draft is None:
         return []
